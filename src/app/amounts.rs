@@ -8,15 +8,12 @@ use crate::parse::money::{other_currency_in, parse_amount};
 use crate::parse::words::is_free;
 use crate::trade::Currency;
 use crate::trade::problem::SHOWN;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// The error for an invalid value of a flag.
 pub fn refused(flag: &str, given: &str, expected: &str) -> AppError {
     AppError::Refused {
-        message: format!(
-            "{flag} {}: expected {expected}",
-            quoted(&shorten(given, SHOWN))
-        ),
+        message: format!("{flag} {}: expected {expected}", excerpt(given, SHOWN)),
         next: String::new(),
     }
 }
@@ -36,10 +33,7 @@ pub fn money(flag: &str, given: &str, currency: &Currency) -> Result<Decimal, Ap
         })
         .map_err(|expected| match other_currency_in(given, currency) {
             Some(_) => AppError::Refused {
-                message: format!(
-                    "{flag} {}: expected {expected}",
-                    quoted(&shorten(given, SHOWN))
-                ),
+                message: format!("{flag} {}: expected {expected}", excerpt(given, SHOWN)),
                 next: format!("write what it comes to in {}", currency.code),
             },
             None => refused(flag, given, &expected),
@@ -58,7 +52,7 @@ pub fn money_if(
     given.map(|text| money(flag, text, currency)).transpose()
 }
 
-/// What a buyer pays for shipping, if given; `free` is nothing.
+/// The shipping that a buyer pays, if given; `free` is 0.
 ///
 /// # Errors
 /// Those of [`money`].

@@ -7,7 +7,6 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
 use super::AppError;
 use super::ledger::ledger_on;
@@ -26,7 +25,7 @@ use crate::fit::design::DAYS_PER_MONTH;
 use crate::settings::selling::{DealSettings, Outlet};
 use crate::trade::HowSold;
 use crate::trade::comp::PriceBasis;
-use levels::{as_many, buyers, levels, middle};
+use levels::{as_many, buyers, float, levels, middle};
 pub use outcome::{Asking, Basis, Judged, OwnListing, Variant, Waiting};
 
 /// Minor units by which rounding may lower the net of a higher price.
@@ -160,7 +159,7 @@ struct Scene<'a> {
     offers: Rate,
     /// Number of offers in the ledger for earlier sales, and the weeks in which they came.
     noted: (u32, f64),
-    /// What the money of a sale earns elsewhere.
+    /// Alternative return on the money of a sale.
     earns: Earns,
     /// How many times that return the seller plans with.
     hurry: f64,
@@ -255,7 +254,7 @@ impl<'a> Scene<'a> {
         })
     }
 
-    /// What a price leaves after the costs and the work of the sale.
+    /// Net of a price after the costs and the work of the sale.
     fn left(&self, price: Decimal) -> Decimal {
         self.sale().net(price) - self.work.1
     }
@@ -514,7 +513,7 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// What sellers in no hurry and in a hurry would ask.
+    /// Asking prices of sellers in no hurry and in a hurry.
     fn sellers(&mut self) -> Vec<(f64, Variant)> {
         let per_week = self.earns.per_week();
         if per_week <= 0.0 {
@@ -602,8 +601,4 @@ fn asked_in(plan: &Plan, week: usize) -> f64 {
     period
         .and_then(|period| period.week.ask)
         .unwrap_or(f64::INFINITY)
-}
-
-fn float(amount: Decimal) -> f64 {
-    amount.to_f64().unwrap_or_default()
 }

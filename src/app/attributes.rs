@@ -5,7 +5,7 @@ use rust_decimal::Decimal;
 
 use crate::settings::Settings;
 use crate::trade::attributes::is_name;
-use crate::trade::text::shorten;
+use crate::trade::cells::Wrong;
 use crate::trade::{Attributes, Problem};
 
 /// Reads the values of `--set`; adds errors to `problems`.
@@ -17,21 +17,14 @@ pub fn read_attributes(
 ) -> Attributes {
     let mut attributes = Attributes::NONE;
     for text in set {
-        let problem = match read_attribute(text, model, settings) {
+        let (expected, fix) = match read_attribute(text, model, settings) {
             Ok((name, value)) => match attributes.set(name, value) {
                 None => continue,
                 Some(_) => ("each attribute once".to_string(), "remove one of the two"),
             },
             Err(expected) => (expected, "write it as storage=256"),
         };
-        problems.push(Problem {
-            file: "--set".into(),
-            row: 0,
-            column: String::new(),
-            value: shorten(text, 60),
-            expected: problem.0,
-            fix: problem.1.into(),
-        });
+        problems.push(Wrong::new(expected, fix).at("--set", 0, "", text));
     }
     attributes
 }

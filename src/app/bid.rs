@@ -20,7 +20,7 @@ pub use crate::deal::bid::{Buying, Costs};
 
 /// Aims of a purchase, as far as given by the user.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct AimsSaid {
+pub struct AimsGiven {
     /// Smallest expected profit.
     pub profit: Option<Decimal>,
     /// Smallest expected profit, per cent of the stake.
@@ -31,19 +31,19 @@ pub struct AimsSaid {
     pub bankroll: Option<Decimal>,
 }
 
-/// What a purchase is judged by.
+/// Inputs of the verdict on a purchase, besides the unit and its costs.
 #[derive(Debug)]
 pub struct Ground {
     /// All aims.
     pub aims: Vec<Aim>,
     /// The money there is.
     pub funds: Funds,
-    /// What the owner's own deals say.
+    /// Statistics of the owner's own deals.
     pub practice: Practice,
 }
 
-impl AimsSaid {
-    /// All aims, the money there is, and what the ledger says at the end of a day. The bankroll is as
+impl AimsGiven {
+    /// All aims, the available money, and the statistics of the ledger at the end of a day. The bankroll is as
     /// given, or else from the ledger, or else from the settings; the cash is from the ledger, or else
     /// the bankroll less the stock.
     ///
@@ -83,7 +83,7 @@ pub struct Purchase<'a> {
     /// The costs of buying, repairing and selling the unit.
     pub costs: Costs,
     /// The aims.
-    pub aims: AimsSaid,
+    pub aims: AimsGiven,
     /// Outlet and terms of the sale; `None` if the book has no outlet.
     pub sale: Option<Through<'a>>,
     /// The asking price to be judged.
@@ -111,7 +111,7 @@ pub struct Bid<'a> {
     pub funds: Funds,
     /// Unknown parts of the selling costs.
     pub unsure: Option<&'static str>,
-    /// What the owner's own deals say.
+    /// Statistics of the owner's own deals.
     pub practice: Practice,
 }
 
@@ -161,13 +161,13 @@ pub fn bid<'a>(
     })
 }
 
-/// The costs with what the drawer and the settings say of the parts; the ledger is only read if there are
+/// The costs with the values of the parts in the drawer and the settings; the ledger is only read if there are
 /// repairs.
 fn with_spares(book: &Book, unit: &AskedUnit<'_>, costs: Costs) -> Result<Costs, AppError> {
     if costs.repairs.is_empty() {
         return Ok(costs);
     }
-    // What the ledger has to say of itself was said when the money was looked up.
+    // The notices about the ledger were sent when the money was looked up.
     let ledger = ledger_on(book, unit.as_of, &mut |_| {})?;
     let spares = Spares {
         ledger: &ledger,

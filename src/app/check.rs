@@ -2,9 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use super::AppError;
-use super::conflicts;
 use super::past::{self, Past, Progress};
+use super::{AppError, conflicts};
 use crate::backtest::selfcheck::{Figures, LEVELS, Predicted, figures};
 use crate::backtest::verdict::{self, Verdict};
 use crate::band::conflict::Conflict;

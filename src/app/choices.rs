@@ -1,4 +1,4 @@
-//! What a unit of a model may be, for forms: the names of models, and what the sales and the kit of one know.
+//! Choices for forms: the names of models, and the facts of units of a model from its sales and its kit.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -6,7 +6,7 @@ use super::AppError;
 use super::models::models;
 use super::reader::Reader;
 use crate::book::Book;
-use crate::book::comps::frame::FrameRows;
+use crate::book::history::comps_of;
 use crate::trade::Items;
 use crate::trade::names::match_key;
 
@@ -58,7 +58,7 @@ pub fn model_names(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<Mode
     Ok(names)
 }
 
-/// What a unit of a model may be. Lists hold what occurs most often first.
+/// Possible facts of a unit of a model. Lists are ordered by frequency, the most frequent first.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Choices {
     /// The model as the book writes it.
@@ -77,7 +77,7 @@ pub struct Choices {
     pub attributes: Vec<(String, String, Vec<String>)>,
 }
 
-/// What the sales and the settings know of a model. The reader must be made for it.
+/// The choices of a model from its sales and the settings. The reader must be made for it.
 ///
 /// # Errors
 /// If the book cannot be read.
@@ -85,10 +85,7 @@ pub fn choices(reader: &Reader<'_>, model: &str) -> Result<Choices, AppError> {
     let settings = reader.book().settings();
     let model = settings.words.model(model);
     let frame = reader.comps_of(model)?;
-    let rows = FrameRows::new(&frame, &settings.currency)?;
-    let key = match_key(model);
-    let comps = (0..rows.len()).map(|at| rows.comp(at));
-    let comps: Vec<_> = comps.filter(|comp| match_key(&comp.model) == key).collect();
+    let comps = comps_of(&frame, model, &settings.currency)?;
     let mut spellings: BTreeMap<&str, usize> = BTreeMap::new();
     for comp in &comps {
         *spellings.entry(&comp.model).or_default() += 1;

@@ -47,7 +47,7 @@ pub struct Means<'a> {
     pub aims: &'a [Aim],
     /// The bankroll and the cash, as far as known.
     pub funds: Funds,
-    /// What the owner's own deals say.
+    /// Statistics of the owner's own deals.
     pub practice: &'a Practice,
     /// The budget for all of the listings.
     pub budget: Decimal,

@@ -100,7 +100,7 @@ impl Listed {
     /// If they cannot be read from the table.
     pub fn comps(&self) -> Result<Vec<Comp>, AppError> {
         let rows = FrameRows::new(&self.rows, &self.currency)?;
-        Ok((0..rows.len()).map(|at| rows.comp(at)).collect())
+        Ok(rows.comps().collect())
     }
 
     /// The shortest unique beginning of each identifier: unique in the book, or in a large book within the
@@ -124,7 +124,7 @@ impl Listed {
         let optional = optional_in(&self.rows)?;
         let write = || {
             let mut writer = Writer::with_header(output, &COLUMNS, optional)?.neutral();
-            (0..rows.len()).try_for_each(|at| writer.comp(&rows.comp(at)))?;
+            rows.comps().try_for_each(|comp| writer.comp(&comp))?;
             writer.finish()?.flush()
         };
         Ok(write())

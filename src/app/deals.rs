@@ -65,7 +65,7 @@ pub struct Bought {
     pub subject: Unit,
     /// Price without shipping.
     pub price: Decimal,
-    /// What the seller asked, without shipping, if known.
+    /// The seller's asking price, without shipping, if known.
     pub asked: Option<Decimal>,
     /// Shipping and other costs of getting it here.
     pub inbound: Decimal,
@@ -75,7 +75,7 @@ pub struct Bought {
 
 /// A sale as given by the user.
 #[derive(Debug)]
-pub struct SaleSaid<'a> {
+pub struct SaleGiven<'a> {
     /// The price, without the shipping that the buyer pays.
     pub price: Decimal,
     /// Shipping paid by the buyer, if there is no outlet.
@@ -162,7 +162,7 @@ fn comp_of(book: &Book, deal: &Deal) -> Result<Option<String>, AppError> {
     Ok(book.comps_by_id(&ids)?.into_keys().next())
 }
 
-impl SaleSaid<'_> {
+impl SaleGiven<'_> {
     /// The figures of the sale; missing ones are worked out from the outlet.
     fn figures(&self, notice: &mut dyn FnMut(&str)) -> Sale {
         let Some(Through { terms, .. }) = &self.through else {
@@ -396,12 +396,17 @@ impl<'a> Books<'a> {
     ///
     /// # Errors
     /// If the deal is not in stock, or the book cannot be written.
-    pub fn sold(mut self, deal: &str, said: &SaleSaid<'_>, dated: Dated) -> Result<Sold, AppError> {
+    pub fn sold(
+        mut self,
+        deal: &str,
+        given: &SaleGiven<'_>,
+        dated: Dated,
+    ) -> Result<Sold, AppError> {
         let deal = self.in_stock(deal)?;
         let (id, mut unit) = (deal.id, deal.unit.clone());
-        let figures = said.figures(self.notice);
+        let figures = given.figures(self.notice);
         let blank = self.ledger.sold(dated.on, id, &figures);
-        let offers = said
+        let offers = given
             .offers
             .or_else(|| self.offers_before(id, dated.on, &figures));
         // Checked before the estimate, so that a deal not in stock gets its own message.
@@ -409,15 +414,15 @@ impl<'a> Books<'a> {
         self.ledger.fits_by_day(&blank)?;
         let before = dated.on.pred_opt().unwrap_or(dated.on);
         let estimate = self.foresee(&unit, before)?;
-        let outlet = said.through.as_ref().map_or("", |through| through.name);
+        let outlet = given.through.as_ref().map_or("", |through| through.name);
         let entry = Entry {
-            minutes: said.minutes,
+            minutes: given.minutes,
             outlet: outlet.to_string(),
             offers,
             estimate,
             ..blank
         };
-        unit.how_sold = said.how_sold.or(unit.how_sold);
+        unit.how_sold = given.how_sold.or(unit.how_sold);
         let code = &self.book.settings().currency.code;
         let comp = Comp {
             venue: outlet.to_string(),
@@ -425,7 +430,7 @@ impl<'a> Books<'a> {
         };
         // The comp first: if the run ends between the two, the same command finds it recorded and
         // enters the sale, while a sold deal cannot be sold again.
-        let recorded = said
+        let recorded = given
             .log_comp
             .then(|| record_sale(self.book, &self.lock, comp.clone(), self.notice));
         let recorded = recorded.transpose()?;
@@ -478,14 +483,14 @@ impl<'a> Books<'a> {
     pub fn describe(
         mut self,
         deal: &str,
-        (model, said): (Option<&str>, Said),
+        (model, given): (Option<&str>, Said),
         dated: Dated,
     ) -> Result<(OfDeal, Unit), AppError> {
         let deal = self.in_stock(deal)?;
         let (id, was) = (deal.id, deal.unit.clone());
         one_line("--model", model.unwrap_or_default())?;
         let model = model.unwrap_or(&was.model).to_string();
-        let now = subject(&Said { model, ..said }, self.book.settings(), self.notice)?;
+        let now = subject(&Said { model, ..given }, self.book.settings(), self.notice)?;
         fit_to_keep(&now)?;
         let entry = self.ledger.describe(dated.on, id, now);
         Ok((self.enter_deal(entry, dated)?, was))

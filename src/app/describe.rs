@@ -8,12 +8,10 @@ use super::reader::{Asked, Reader};
 use super::unit::{AskedUnit, kit_fault};
 use crate::book::{Book, BookError};
 use crate::settings::{Settings, Values};
-use crate::trade::Unit;
 use crate::trade::cells::Wrong;
-use crate::trade::checks;
 use crate::trade::names::composed;
-use crate::trade::text::{nearest, quoted, shorten};
-use crate::trade::{Attributes, HowSold, Items};
+use crate::trade::text::{excerpt, nearest};
+use crate::trade::{Attributes, HowSold, Items, Unit, checks};
 
 pub use crate::book::watch::Watched as Said;
 
@@ -23,14 +21,14 @@ pub use crate::book::watch::Watched as Said;
 /// If a value is not on the book's scales, or the book cannot be read.
 pub fn unit<'k>(
     book: &Book,
-    said: &'k Said,
+    given: &'k Said,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<AskedUnit<'k>, AppError> {
     // Errors in the description are reported before the slow reading of the book.
-    let asked = asked(said, book.settings(), notice)?;
+    let asked = asked(given, book.settings(), notice)?;
     let reader = Reader::new(book, as_of, [asked.1.model.as_str()], notice)?;
-    reader.unit(question(said, asked))
+    reader.unit(question(given, asked))
 }
 
 /// The book's settings with the changes in the description, and the unit.
@@ -38,27 +36,27 @@ pub fn unit<'k>(
 /// # Errors
 /// If a value is not on the book's scales.
 pub fn asked(
-    said: &Said,
+    given: &Said,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
 ) -> Result<(Settings, Unit), AppError> {
     let mut settings = settings.clone();
     let estimate = &mut settings.estimate;
-    estimate.band = said.band.unwrap_or(estimate.band);
-    estimate.enough = said.enough.map_or(estimate.enough, |n| n as usize);
-    estimate.window_days = said.window.unwrap_or(estimate.window_days);
-    settings.price_basis = said.basis.unwrap_or(settings.price_basis);
-    let subject = subject(said, &settings, notice)?;
+    estimate.band = given.band.unwrap_or(estimate.band);
+    estimate.enough = given.enough.map_or(estimate.enough, |n| n as usize);
+    estimate.window_days = given.window.unwrap_or(estimate.window_days);
+    settings.price_basis = given.basis.unwrap_or(settings.price_basis);
+    let subject = subject(given, &settings, notice)?;
     Ok((settings, subject))
 }
 
 /// The question to a reader of the book.
-pub fn question(said: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_> {
+pub fn question(given: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_> {
     Asked {
         settings: settings.into(),
         subject,
-        keep: &said.keep,
-        drop: &said.drop,
+        keep: &given.keep,
+        drop: &given.drop,
     }
 }
 
@@ -67,35 +65,35 @@ pub fn question(said: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_>
 /// # Errors
 /// If a value is not on the book's scales.
 pub fn subject(
-    said: &Said,
+    given: &Said,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Unit, AppError> {
     let values = Values::of(settings);
-    let model = composed(said.model.trim());
+    let model = composed(given.model.trim());
     let model = settings.words.model(&model);
-    let missing = items("--missing", &said.missing, &values, notice)?;
+    let missing = items("--missing", &given.missing, &values, notice)?;
     if let Some(fault) = kit_fault(model, &missing, settings) {
         return Err(AppError::Refused {
             message: format!("--missing {fault}"),
             next: "give the number that is missing, or fix the kit in compband.toml".into(),
         });
     }
-    let variant = said.variant.as_deref().map(str::trim);
+    let variant = given.variant.as_deref().map(str::trim);
     let variant = variant.map(|variant| values.meaning("variant", variant));
     Ok(Unit {
         model: model.to_string(),
         variant: variant
             .filter(|variant| !variant.is_empty())
             .map(|variant| composed(variant).into_owned()),
-        completeness: on_scale("completeness", said.completeness.as_deref(), settings)?,
-        grade: on_scale("grade", said.grade.as_deref(), settings)?,
+        completeness: on_scale("completeness", given.completeness.as_deref(), settings)?,
+        grade: on_scale("grade", given.grade.as_deref(), settings)?,
         missing,
-        extras: items("--extra", &said.extra, &values, notice)?,
-        defects: items("--defect", &said.defect, &values, notice)?,
-        attributes: attributes(&said.set, model, settings, notice)?,
-        works: !said.parts,
-        how_sold: said.how_sold,
+        extras: items("--extra", &given.extra, &values, notice)?,
+        defects: items("--defect", &given.defect, &values, notice)?,
+        attributes: attributes(&given.set, model, settings, notice)?,
+        works: !given.parts,
+        how_sold: given.how_sold,
         venue: None,
     })
 }
@@ -108,9 +106,7 @@ fn attributes(
 ) -> Result<Attributes, AppError> {
     let mut problems = Vec::new();
     let attributes = read_attributes(set, model, settings, &mut problems);
-    if !problems.is_empty() {
-        return Err(BookError::Rows(problems).into());
-    }
+    BookError::refuse(problems)?;
     for (name, _) in attributes.iter() {
         if settings.attribute(model, name).is_none() {
             notice(&not_declared(name, model));
@@ -162,7 +158,7 @@ pub fn how_sold(given: Option<&str>, settings: &Settings) -> Result<Option<HowSo
         .ok_or_else(|| AppError::Refused {
             message: format!(
                 "--how-sold {}: expected one of {}",
-                quoted(&shorten(given, 40)),
+                excerpt(given, 40),
                 HowSold::words()
             ),
             next: String::new(),
@@ -185,7 +181,7 @@ fn items(
     if list.guessed {
         notice(&format!(
             "{flag} {} is read as {}",
-            quoted(&shorten(&text, 60)),
+            excerpt(&text, 60),
             list.items
         ));
     }
@@ -207,13 +203,13 @@ pub fn one_line(flag: &str, text: &str) -> Result<String, AppError> {
 /// # Errors
 /// The flag, and the expected text.
 pub fn fit_to_keep(unit: &Unit) -> Result<(), AppError> {
-    let said = [
+    let given = [
         ("--variant", unit.variant.clone().unwrap_or_default()),
         ("--missing", unit.missing.to_string()),
         ("--extra", unit.extras.to_string()),
         ("--defect", unit.defects.to_string()),
     ];
-    said.iter().try_for_each(|(flag, text)| {
+    given.iter().try_for_each(|(flag, text)| {
         checks::text("variant", text).map_err(|wrong| not_kept(flag, wrong))
     })
 }

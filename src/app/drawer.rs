@@ -14,7 +14,7 @@ use super::spares::Spares;
 use crate::book::Book;
 use crate::deal::harvest::{Shared, Taken, share_cost};
 use crate::deal::ledger::{Ledger, Lot};
-use crate::parse::parts::PartSaid;
+use crate::parse::parts::PartGiven;
 use crate::trade::entry::{Account, Entry};
 use crate::trade::names::match_key;
 use crate::trade::near::KnownModels;
@@ -29,9 +29,9 @@ pub struct Purchase {
     pub name: String,
     /// How many.
     pub count: u32,
-    /// What they cost in all, shipping included.
+    /// Total cost, shipping included.
     pub cost: Decimal,
-    /// Models that they fit; empty if not said.
+    /// Models that they fit; empty if not given.
     pub fits: Vec<String>,
 }
 
@@ -55,9 +55,9 @@ pub struct UsedParts {
 
 /// A unit to be taken apart.
 #[derive(Debug)]
-pub struct HarvestSaid {
+pub struct HarvestGiven {
     /// Its parts that are worth something.
-    pub parts: Vec<PartSaid>,
+    pub parts: Vec<PartGiven>,
     /// Models that the parts fit, besides its own.
     pub fits: Vec<String>,
     /// Minutes of work.
@@ -76,7 +76,7 @@ pub struct Harvested {
 }
 
 impl Harvested {
-    /// What the parts are worth.
+    /// Total value of the parts.
     pub fn value(&self) -> Decimal {
         self.taken.iter().map(|(part, _)| part.value()).sum()
     }
@@ -101,7 +101,7 @@ impl Books<'_> {
         }];
         let entry = self.ledger.part(dated.on, parts.clone(), bought.fits);
         let entered = self.enter(entry, dated)?;
-        self.tell_doubts(&doubts.concat(), entered.number);
+        self.report_doubts(&doubts.concat(), entered.number);
         Ok(Moved { parts, entered })
     }
 
@@ -176,31 +176,31 @@ impl Books<'_> {
     pub fn harvest(
         mut self,
         deal: &str,
-        said: HarvestSaid,
+        given: HarvestGiven,
         dated: Dated,
     ) -> Result<Harvested, AppError> {
         let deal = self.in_stock(deal)?;
         let (id, cost) = (deal.id, deal.sum(Account::Stock));
         let model = deal.unit.model.clone();
-        let taken = self.valued(&said.parts, &model)?;
+        let taken = self.valued(&given.parts, &model)?;
         let names = taken.iter().map(|(part, _)| part.name.as_str());
         let doubts = [
             self.doubts_of_names(names),
-            self.doubts_of_models(&said.fits)?,
+            self.doubts_of_models(&given.fits)?,
         ];
         let parts: Vec<Taken> = taken.iter().map(|(part, _)| part.clone()).collect();
         let shared = share_cost(cost, &parts, self.book.settings().currency.decimals());
         // The ledger keeps models apart by `;`.
         let own = (!model.contains(';')).then_some(model);
-        let fits = own.into_iter().chain(said.fits).collect();
+        let fits = own.into_iter().chain(given.fits).collect();
         let entry = Entry {
-            minutes: said.minutes,
+            minutes: given.minutes,
             ..self
                 .ledger
                 .harvest(dated.on, id, shared.parts.clone(), fits)
         };
         let of_deal = self.enter_deal(entry, dated)?;
-        self.tell_doubts(&doubts.concat(), of_deal.entered.number);
+        self.report_doubts(&doubts.concat(), of_deal.entered.number);
         Ok(Harvested {
             of_deal,
             taken,
@@ -209,13 +209,17 @@ impl Books<'_> {
     }
 
     /// The parts of a unit of a model, each with its value.
-    fn valued(&self, said: &[PartSaid], model: &str) -> Result<Vec<(Taken, ValueFrom)>, AppError> {
+    fn valued(
+        &self,
+        parts: &[PartGiven],
+        model: &str,
+    ) -> Result<Vec<(Taken, ValueFrom)>, AppError> {
         let spares = Spares {
             ledger: &self.ledger,
             settings: self.book.settings(),
             model,
         };
-        let valued = |part: &PartSaid| {
+        let valued = |part: &PartGiven| {
             named("PARTS", &part.name)?;
             let given = part.each.map(|each| (each, ValueFrom::Nothing));
             let Some((each, from)) = given.or_else(|| spares.value(&part.name)) else {
@@ -234,7 +238,7 @@ impl Books<'_> {
             };
             Ok((taken, from))
         };
-        said.iter().map(valued).collect()
+        parts.iter().map(valued).collect()
     }
 
     /// A lot that does not fit a model, among those that parts are taken from.
@@ -278,7 +282,7 @@ impl Books<'_> {
             .collect())
     }
 
-    fn tell_doubts(&mut self, doubts: &[String], entry: u32) {
+    fn report_doubts(&mut self, doubts: &[String], entry: u32) {
         for doubt in doubts {
             (self.notice)(&format!(
                 "{doubt} If so: compband ledger reverse {entry}, then enter it again"

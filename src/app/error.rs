@@ -13,7 +13,7 @@ use crate::deal::outlet::TermsError;
 use crate::select::plan::SelectError;
 use crate::trade::Problem;
 use crate::trade::names::match_key;
-use crate::trade::text::{nearest_few, quoted, shorten};
+use crate::trade::text::{excerpt, nearest_few};
 
 /// Error of a use case.
 #[derive(Debug, thiserror::Error)]
@@ -167,7 +167,7 @@ pub fn unknown_model<'a>(asked: &str, known: impl IntoIterator<Item = &'a str>) 
 
 /// The error for a model without sales, whose sales still have another name that stands for it.
 pub fn left_behind(name: &str, model: &str) -> AppError {
-    let (name, model) = (quoted(&shorten(name, 60)), quoted(&shorten(model, 60)));
+    let (name, model) = (excerpt(name, 60), excerpt(model, 60));
     AppError::Refused {
         message: format!(
             "no sale is called {model}, but {name}, which stands for it in compband.toml, has sales"

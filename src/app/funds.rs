@@ -24,15 +24,15 @@ pub struct Cash {
 }
 
 impl Funds {
-    /// The money by a ledger. `said` is the bankroll as given by the user (0: none), `set` the one of the settings
+    /// The money by a ledger. `given` is the bankroll from the user (0: none), `set` the one of the settings
     /// (0: none). Where the ledger has no money paid in, the bankroll of the settings counts as
     /// paid in before its first entry.
-    pub fn by(ledger: &Ledger, said: Option<Decimal>, set: Decimal) -> Self {
+    pub fn by(ledger: &Ledger, given: Option<Decimal>, set: Decimal) -> Self {
         let positive = |money: Decimal| Some(money).filter(|money| *money > Decimal::ZERO);
         let recorded = ledger.bankroll();
         if is_funded(ledger) {
             return Self {
-                bankroll: positive(said.or(positive(recorded)).unwrap_or(set)),
+                bankroll: positive(given.or(positive(recorded)).unwrap_or(set)),
                 cash: Some(Cash {
                     amount: ledger.totals().get(Account::Cash),
                     assumed: false,
@@ -40,7 +40,7 @@ impl Funds {
             };
         }
         let opening = positive(set).map(|set| set + recorded);
-        let bankroll = said.or(opening);
+        let bankroll = given.or(opening);
         let held = [Account::Stock, Account::Drawer];
         let stock: Decimal = held
             .map(|account| ledger.totals().get(account))

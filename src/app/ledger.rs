@@ -9,14 +9,15 @@ use super::AppError;
 use super::funds::assumed;
 use super::reader::{Asked, Reader};
 use super::selling::{Through, outlet};
+use crate::band::estimate::Estimate;
 use crate::book::ledger::PUT_BACK;
 use crate::book::{Book, BookError};
 use crate::deal::ledger::{Deal, Later, Ledger, State, Summary};
 use crate::settings::words::Words;
-use crate::trade::Problem;
+use crate::trade::cells::Wrong;
 use crate::trade::entry::{Account, Foreseen};
 use crate::trade::names::match_key;
-use crate::trade::text::{nearest_few, quoted, shorten};
+use crate::trade::text::{excerpt, nearest_few};
 use crate::trade::unit::Unit;
 
 /// Most deals named in an error.
@@ -34,14 +35,9 @@ pub fn read_ledger(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Ledger, 
             unit.model = words.model(&unit.model).to_string();
         }
         ledger.enter(entry).map_err(|refusal| {
-            BookError::Rows(vec![Problem {
-                file: book.display_name(&book.ledger_path()),
-                row,
-                column: String::new(),
-                value: String::new(),
-                expected: format!("an entry that fits those before it, but {refusal}"),
-                fix: PUT_BACK.into(),
-            }])
+            let expected = format!("an entry that fits those before it, but {refusal}");
+            let file = book.display_name(&book.ledger_path());
+            BookError::Rows(vec![Wrong::new(expected, PUT_BACK).at(&file, row, "", "")])
         })?;
     }
     Ok(ledger)
@@ -91,7 +87,7 @@ pub struct Standing {
     pub later: Option<Later>,
     /// The estimate of each deal in stock, or the reason why there is none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
-    /// What the likely price of each of these leaves; empty if the book names no outlet.
+    /// Net of the likely price of each of these; empty if the book names no outlet.
     pub nets: Nets,
 }
 
@@ -182,15 +178,20 @@ pub fn foresee(
         drop: &[],
     })?;
     match unit.selection().and_then(|found| unit.estimate(found)) {
-        Ok(made) => Ok(Ok(Foreseen {
-            likely: made.median,
-            low: made.low,
-            high: made.high,
-            level: made.level,
-            basis: made.basis,
-        })),
+        Ok(made) => Ok(Ok(foreseen(&made))),
         Err(AppError::Absent { message, next }) => Ok(Err(format!("{message} ({next})"))),
         Err(other) => Err(other),
+    }
+}
+
+/// The figures of an estimate that a book keeps.
+pub(super) fn foreseen(made: &Estimate) -> Foreseen {
+    Foreseen {
+        likely: made.median,
+        low: made.low,
+        high: made.high,
+        level: made.level,
+        basis: made.basis,
     }
 }
 
@@ -238,11 +239,7 @@ pub fn find_deal<'a>(
         [deal] => Ok(deal),
         [] => Err(no_deal(text, &wanted)),
         several => Err(AppError::Refused {
-            message: format!(
-                "there are {} deals of {}",
-                several.len(),
-                quoted(&shorten(text, 60))
-            ),
+            message: format!("there are {} deals of {}", several.len(), excerpt(text, 60)),
             next: format!("choose one: {}", listed(several)),
         }),
     }
@@ -284,7 +281,7 @@ fn no_deal(asked: &str, wanted: &[&Deal]) -> AppError {
         .collect();
     let shown = if of_near.is_empty() { wanted } else { &of_near };
     AppError::Absent {
-        message: format!("there is no deal {}", quoted(&shorten(asked, 60))),
+        message: format!("there is no deal {}", excerpt(asked, 60)),
         next: if shown.is_empty() {
             "there is no deal it could be; `compband buy` opens one, `compband ledger` shows all"
                 .into()

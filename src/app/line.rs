@@ -21,7 +21,7 @@ use super::typed::{Cells, same};
 use crate::settings::Settings;
 use crate::trade::comp::COLUMNS;
 use crate::trade::names::match_key;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, quoted, shorten};
 
 /// Columns that hold a list; several words of a line may add to one.
 const LISTS: [&str; 3] = ["missing", "extras", "defects"];
@@ -33,7 +33,7 @@ struct Span {
     at: Range<usize>,
     /// None if the words are not understood; several if they can be read in more than one way.
     readings: Vec<Reading>,
-    /// What would make the words understood, or empty.
+    /// The change that would make the words understood, or empty.
     hint: String,
 }
 
@@ -53,7 +53,7 @@ pub enum Doubt {
         at: Range<usize>,
         /// The words.
         words: String,
-        /// What would make them understood, or empty.
+        /// The change that would make them understood, or empty.
         hint: String,
     },
     /// Words that can be read in more than one way.
@@ -127,8 +127,8 @@ impl Values {
                     message: format!(
                         "{}: {} in the line, but {} besides",
                         field_name(column),
-                        quoted(&shorten(&line, 40)),
-                        quoted(&shorten(flag, 40))
+                        excerpt(&line, 40),
+                        excerpt(flag, 40)
                     ),
                     next: "say it once".into(),
                 });
@@ -149,8 +149,8 @@ fn place(column: &str) -> Option<usize> {
 pub fn written(column: &str, value: &str, model: &str, known: &Known<'_>) -> Option<String> {
     let alone = Line::read(&[value.to_string()], Some(model), known).values();
     let alone = alone.is_ok_and(|values| {
-        let said = values.cells().iter().flatten().count() + values.set.len();
-        said == 1
+        let count = values.cells().iter().flatten().count() + values.set.len();
+        count == 1
             && values
                 .get(column)
                 .is_some_and(|read| match_key(read) == match_key(value))
@@ -185,7 +185,7 @@ fn more_pieces(
 }
 
 impl Line {
-    /// Reads a line, given as one text or as several words. `model` is what is said of the model besides.
+    /// Reads a line, given as one text or as several words. `model` is the model given besides, if any.
     pub fn read(words: &[String], model: Option<&str>, known: &Known<'_>) -> Self {
         let tokens = split(words);
         let model = model.map(|model| known.model(model).unwrap_or(model).to_string());
@@ -226,7 +226,7 @@ impl Line {
         joined(&self.tokens[at.clone()])
     }
 
-    /// What is not certain: first words with two readings, then columns with several values, then words that are
+    /// The uncertain parts: first words with two readings, then columns with several values, then words that are
     /// not understood.
     pub fn doubts(&self) -> Vec<Doubt> {
         let either = self.spans.iter().enumerate();
@@ -353,7 +353,7 @@ const NEXT: &str = "a new model or piece needs its flag (--model \"Bolv 83V\", -
 
 impl std::fmt::Display for Doubt {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let short = |words: &str| quoted(&shorten(words, 60));
+        let short = |words: &str| excerpt(words, 60);
         match self {
             Self::Unknown { words, hint, .. } => {
                 write!(f, "{} is not understood", short(words))?;

@@ -1,5 +1,6 @@
 //! Units put up for sale: listings, the offers for them, and what the commands about a unit know from these.
 
+use crate::trade::text::after;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
@@ -76,11 +77,11 @@ pub struct Stocked {
 /// A unit in stock on a day, with its listing at an outlet: the given one or, if it is up somewhere, that place.
 ///
 /// # Errors
-/// If the deal is not in stock on that day, or the unit is up at several outlets and none is said.
+/// If the deal is not in stock on that day, or the unit is up at several outlets and none is given.
 pub fn in_stock(
     book: &Book,
     id: u32,
-    said: Option<&str>,
+    given: Option<&str>,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Stocked, AppError> {
@@ -101,7 +102,7 @@ pub fn in_stock(
         });
     }
     Ok(Stocked {
-        up: chosen(deal, said, book.settings(), on)?,
+        up: chosen(deal, given, book.settings(), on)?,
         deal: deal.clone(),
     })
 }
@@ -138,18 +139,18 @@ pub fn all_in_stock(
 /// ledger refuses in its own words.
 ///
 /// # Errors
-/// If the book cannot be read, or the unit is up at several outlets and none is said.
+/// If the book cannot be read, or the unit is up at several outlets and none is given.
 pub fn to_be_sold(
     book: &Book,
     deal: &str,
-    said: Option<&str>,
+    given: Option<&str>,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Option<Stocked>, AppError> {
     let ledger = ledger_on(book, on, notice)?;
     match find_deal(&ledger, deal, Wanted::InStock, &book.settings().words) {
         Ok(deal) if deal.state == State::Open => Ok(Some(Stocked {
-            up: chosen(deal, said, book.settings(), on)?,
+            up: chosen(deal, given, book.settings(), on)?,
             deal: deal.clone(),
         })),
         _ => Ok(None),
@@ -196,7 +197,7 @@ fn not_yet(
 /// The listing of a deal at the given outlet or, without one, where the unit is up: of several at the book's outlet.
 fn chosen(
     deal: &Deal,
-    said: Option<&str>,
+    given: Option<&str>,
     settings: &Settings,
     on: NaiveDate,
 ) -> Result<Option<Up>, AppError> {
@@ -205,7 +206,7 @@ fn chosen(
         let key = fold_name(name);
         up.iter().position(|one| fold_name(&one.outlet) == key)
     };
-    if let Some(name) = said {
+    if let Some(name) = given {
         return Ok(at(&up, name).map(|at| up.swap_remove(at)));
     }
     if up.len() < 2 {
@@ -226,7 +227,7 @@ fn which(deal: &Deal, up: &[Up]) -> AppError {
     ))
 }
 
-/// What a listing is to those before it.
+/// Relation of a listing to those before it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum How {
     /// The first at this outlet.
@@ -242,11 +243,11 @@ pub enum How {
 pub struct ListingMade {
     /// The deal and its entry.
     pub of_deal: OfDeal,
-    /// What it is to those before it.
+    /// Its relation to those before it.
     pub how: How,
     /// Name of the outlet, or empty.
     pub outlet: String,
-    /// What the asking price leaves through it; none without an outlet.
+    /// Net of the asking price through it; none without an outlet.
     pub left: Option<Decimal>,
 }
 
@@ -284,11 +285,11 @@ impl Books<'_> {
         mut self,
         deal: &str,
         ask: Decimal,
-        said: Option<&str>,
+        given: Option<&str>,
         dated: Dated,
     ) -> Result<ListingMade, AppError> {
         let settings = self.book.settings();
-        let found = outlet(said, settings)?;
+        let found = outlet(given, settings)?;
         let here = found.map_or("", |(name, _)| name);
         let through = found.map(|found| Through::new(found, settings, None, None));
         let through = through.transpose()?;
@@ -316,18 +317,18 @@ impl Books<'_> {
     /// Ends a listing without a sale: that at an outlet, or the only one.
     ///
     /// # Errors
-    /// If the unit is not up there, or at several outlets and none is said, or the book cannot be written.
+    /// If the unit is not up there, or at several outlets and none is given, or the book cannot be written.
     pub fn unlist(
         mut self,
         deal: &str,
-        said: Option<&str>,
+        given: Option<&str>,
         dated: Dated,
     ) -> Result<ListingEnded, AppError> {
         let (id, then) = self.on_day(deal, dated.on)?;
         let mut up = then
             .deal(id)
             .map_or_else(Vec::new, |deal| Up::all(deal, dated.on));
-        if let Some(name) = said {
+        if let Some(name) = given {
             let key = fold_name(name);
             up.retain(|one| fold_name(&one.outlet) == key);
         }
@@ -335,7 +336,7 @@ impl Books<'_> {
             return Err(which(deal, &up));
         }
         let name = up.first().map_or_else(
-            || said.unwrap_or_default().to_string(),
+            || given.unwrap_or_default().to_string(),
             |one| one.outlet.clone(),
         );
         // The ledger refuses a listing that there is not.
@@ -373,11 +374,7 @@ impl Books<'_> {
 
 /// ` at parcel`, or nothing.
 pub fn place(outlet: &str) -> String {
-    if outlet.is_empty() {
-        String::new()
-    } else {
-        format!(" at {outlet}")
-    }
+    after(" at ", outlet)
 }
 
 fn how_listed(deal: Option<&Deal>, outlet: &str, on: NaiveDate) -> How {

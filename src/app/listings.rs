@@ -35,7 +35,7 @@ struct Row<'r, 'a> {
     problems: &'r mut Vec<Problem>,
 }
 
-/// Reads a table of listings, its columns as `wishes` say and by their usual names; `usual` is the outlet for rows without one.
+/// Reads a table of listings, its columns by `wishes` and by their usual names; `usual` is the outlet for rows without one.
 ///
 /// # Errors
 /// Every problem of every row; if the file cannot be read; if there are several outlets and none is named.
@@ -65,11 +65,8 @@ pub fn listings<'a>(
         all.extend(row.listing(outlet));
         Ok::<_, AppError>(())
     })?;
-    if problems.is_empty() {
-        Ok(all)
-    } else {
-        Err(BookError::Rows(problems).into())
-    }
+    BookError::refuse(problems)?;
+    Ok(all)
 }
 
 impl<'r, 'a> Row<'r, 'a> {

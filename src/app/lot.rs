@@ -12,7 +12,7 @@ use crate::settings::{Settings, Values};
 use crate::trade::entry::{Entry, Foreseen};
 use crate::trade::items::MOST;
 use crate::trade::money::grouped;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, joined, nearest};
 use crate::trade::unit::Unit;
 use crate::trade::{Currency, HowSold};
 
@@ -99,14 +99,14 @@ pub fn read_units(
     if model.is_empty() {
         return Err(refused(text, FORM));
     }
-    let mut said = Said {
+    let mut given = Said {
         model: one_line("UNIT", model)?,
         ..Said::default()
     };
     for entry in rest.split(',').map(str::trim).filter(|one| !one.is_empty()) {
-        read_word(&mut said, entry, settings).map_err(|expected| refused(entry, &expected))?;
+        read_word(&mut given, entry, settings).map_err(|expected| refused(entry, &expected))?;
     }
-    let unit = subject(&said, settings, notice)?;
+    let unit = subject(&given, settings, notice)?;
     fit_to_keep(&unit)?;
     Ok(vec![unit; count])
 }
@@ -159,18 +159,18 @@ fn counted(text: &str) -> (&str, usize) {
     parsed.unwrap_or((text, 1))
 }
 
-fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), String> {
+fn read_word(given: &mut Said, entry: &str, settings: &Settings) -> Result<(), String> {
     let (word, value) = entry.split_once(char::is_whitespace).unwrap_or((entry, ""));
     let value = value.trim().to_string();
     let known = WORDS.iter().find(|known| known.eq_ignore_ascii_case(word));
     let values = Values::of(settings);
     match known.copied() {
-        Some("parts") if value.is_empty() => said.parts = true,
+        Some("parts") if value.is_empty() => given.parts = true,
         None if values.grade(entry).is_some() => {
-            said.grade = Some(entry.to_string());
+            given.grade = Some(entry.to_string());
         }
         None if values.completeness(entry).is_some() => {
-            said.completeness = Some(entry.to_string());
+            given.completeness = Some(entry.to_string());
         }
         None => {
             let near = nearest(&word.to_lowercase(), WORDS)
@@ -187,17 +187,17 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
                 "the word parts alone: the unit is for parts".into()
             });
         }
-        Some("variant") => said.variant = Some(value),
-        Some("completeness") => said.completeness = Some(value),
-        Some("grade") => said.grade = Some(value),
-        Some("missing") => said.missing.push(value),
-        Some("extra") => said.extra.push(value),
-        Some("defect") => said.defect.push(value),
-        Some("set") => said.set.push(value),
+        Some("variant") => given.variant = Some(value),
+        Some("completeness") => given.completeness = Some(value),
+        Some("grade") => given.grade = Some(value),
+        Some("missing") => given.missing.push(value),
+        Some("extra") => given.extra.push(value),
+        Some("defect") => given.defect.push(value),
+        Some("set") => given.set.push(value),
         Some(_) => {
             let how = values.how_sold(&value);
             let words = HowSold::words();
-            said.how_sold = how.ok_or_else(|| format!("how-sold with one of {words}"))?;
+            given.how_sold = how.ok_or_else(|| format!("how-sold with one of {words}"))?;
         }
     }
     Ok(())
@@ -205,7 +205,7 @@ fn read_word(said: &mut Said, entry: &str, settings: &Settings) -> Result<(), St
 
 fn refused(found: &str, expected: &str) -> AppError {
     AppError::Refused {
-        message: format!("UNIT {}: expected {expected}", quoted(&shorten(found, 60))),
+        message: format!("UNIT {}: expected {expected}", excerpt(found, 60)),
         next: "`compband buy-lot --help` shows how units are written".into(),
     }
 }
@@ -227,7 +227,7 @@ pub fn read_split(text: &str, currency: &Currency) -> Result<Vec<Share>, AppErro
         amount.map(Share::Said).ok_or_else(|| AppError::Refused {
             message: format!(
                 "--split {}: expected an amount, or estimate",
-                quoted(&shorten(part, 40))
+                excerpt(part, 40)
             ),
             next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
                 .into(),
@@ -260,15 +260,15 @@ impl Lot {
             });
         }
         let money = |amount| format!("{} {}", grouped(&currency.plain(amount)), currency.code);
-        let said: Decimal = split.iter().map(|share| said_of(*share)).sum();
-        let rest = self.price - said;
+        let given: Decimal = split.iter().map(|share| given_amount(*share)).sum();
+        let rest = self.price - given;
         let open = split.contains(&Share::Estimate);
         if rest < Decimal::ZERO || (!open && !rest.is_zero()) {
             let far = if rest < Decimal::ZERO { "more" } else { "less" };
             return Err(AppError::Refused {
                 message: format!(
                     "the shares of --split come to {}, {} {far} than the price",
-                    money(said),
+                    money(given),
                     money(rest.abs())
                 ),
                 next:
@@ -281,7 +281,7 @@ impl Lot {
         let places: Vec<usize> = (0..split.len()).filter(by_estimate).collect();
         let likely = |at: &usize| estimates[*at].map_or(Decimal::ZERO, |made| made.likely);
         let weights: Vec<Decimal> = places.iter().map(likely).collect();
-        let mut prices: Vec<Decimal> = split.into_iter().map(said_of).collect();
+        let mut prices: Vec<Decimal> = split.into_iter().map(given_amount).collect();
         for (at, share) in places
             .iter()
             .zip(shares(rest, &weights, currency.decimals()))
@@ -323,7 +323,7 @@ impl Lot {
     }
 }
 
-fn said_of(share: Share) -> Decimal {
+fn given_amount(share: Share) -> Decimal {
     match share {
         Share::Said(amount) => amount,
         Share::Estimate => Decimal::ZERO,
@@ -388,12 +388,10 @@ impl Books<'_> {
                 asked: None,
             };
             let together = format!("{} of {} bought together for {total}", at + 1, made.len());
-            let note = [together.as_str(), dated.note.as_str()].into_iter();
-            let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
             Entry {
                 number: one.entry,
                 deal: Some(one.deal),
-                note: note.join("; "),
+                note: joined(&[&together, &dated.note], "; "),
                 ..self.ledger.buy(dated.on, purchase)
             }
         };

@@ -2,7 +2,7 @@
 
 use super::AppError;
 use super::describe::Said;
-use super::error::no_such_model;
+use super::error::unknown_model;
 use super::ledger::{Wanted, find_deal, read_ledger};
 use crate::book::Book;
 use crate::book::watch::Watches;
@@ -15,7 +15,7 @@ use crate::trade::text::nearest_few;
 /// Most names in an error.
 const NAMED: usize = 5;
 
-/// What a word means.
+/// Meaning of a word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// The unit of a deal.
@@ -26,10 +26,10 @@ pub enum Kind {
     Model,
 }
 
-/// A unit as meant: a description to which what was said besides is added.
+/// The unit that a word means: its description, with the additional flags.
 #[derive(Debug, Clone)]
 pub struct Meant {
-    /// What the word means.
+    /// Meaning of the word.
     pub kind: Kind,
     /// The description.
     pub said: Said,
@@ -52,8 +52,8 @@ pub fn deal_number(word: &str) -> Option<u32> {
     plain.then(|| digits.parse().ok())?
 }
 
-/// The unit that a word means, described as in the ledger or in `watch.toml`; what is said besides replaces that. If
-/// the word is the name of a model too, a notice says which was taken.
+/// The unit that a word means, described as in the ledger or in `watch.toml`; additional flags replace that. If
+/// the word is the name of a model too, a notice states which was taken.
 ///
 /// # Errors
 /// If nothing has this name, or the book cannot be read.
@@ -151,7 +151,7 @@ impl Known {
                     "{word:?} means the deal here; give the watched unit another name in watch.toml"
                 ));
             }
-            return Ok(Some((Kind::Deal(id), as_said(&deal.unit))));
+            return Ok(Some((Kind::Deal(id), description_of(&deal.unit))));
         }
         match watched {
             Some(said) => Ok(Some((Kind::Watched, said))),
@@ -165,11 +165,7 @@ impl Known {
     fn nothing(&self, word: &str) -> AppError {
         if self.watched.is_empty() {
             let models = self.models.iter().map(String::as_str);
-            let near: Vec<String> = nearest_few(word, models, NAMED)
-                .into_iter()
-                .map(str::to_string)
-                .collect();
-            return no_such_model(word, &near);
+            return unknown_model(word, models);
         }
         let names = self.models.iter().chain(self.watched.keys());
         let names = names.map(String::as_str);
@@ -188,7 +184,7 @@ impl Known {
 }
 
 /// The description of a unit in the words of the flags.
-pub fn as_said(unit: &Unit) -> Said {
+pub fn description_of(unit: &Unit) -> Said {
     let list = |items: &crate::trade::Items| {
         let text = items.to_string();
         (!text.is_empty()).then_some(text).into_iter().collect()
@@ -209,7 +205,7 @@ pub fn as_said(unit: &Unit) -> Said {
     }
 }
 
-/// A description with what is said besides instead, flag by flag; a list replaces a list, an attribute that of the same
+/// A description with its flags replaced by the additional ones; a list replaces a list, an attribute that of the same
 /// name.
 fn over(base: Said, besides: Said) -> Said {
     let list = |base: Vec<String>, besides: Vec<String>| {
@@ -266,7 +262,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_said_besides_replaces() {
+    fn what_is_given_besides_replaces() {
         let base = Said {
             model: "Nulva 61K".into(),
             grade: Some("B".into()),

@@ -44,8 +44,8 @@ impl SaleTyped {
         weight.transpose()
     }
 
-    /// The sale of the unit at each outlet of the book that can take it, if there are several and none is said;
-    /// none if what is said is about one of them.
+    /// The sale of the unit at each outlet of the book that can take it, if there are several and none is given;
+    /// none if a given value is about one of them.
     ///
     /// # Errors
     /// Invalid values; and if no outlet can take it, the reason of one.
@@ -65,7 +65,7 @@ impl SaleTyped {
         Ok(Some(can.into_iter().flatten().collect()))
     }
 
-    /// The sale at the outlet of the listing, unless another is said.
+    /// The sale at the outlet of the listing, unless another is given.
     #[must_use]
     pub fn at_listing(&self, up: Option<&Up>) -> Self {
         let listed = up.map(|up| up.outlet.clone());
@@ -77,16 +77,16 @@ impl SaleTyped {
     }
 }
 
-/// What waiting for buyers comes to, in the words of the flags of `compband ask`.
+/// Costs and limits of waiting for buyers, as the flags of `compband ask` name them.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct WaitingTyped {
     /// Weeks within which it is to be sold.
     pub deadline: Option<u16>,
-    /// What is kept if it has not sold by then.
+    /// Net of the unit if it has not sold by then.
     pub exit: Option<String>,
     /// Cost of keeping the unit for a week.
     pub cost_per_week: Option<String>,
-    /// What money would earn elsewhere in a year, in per cent.
+    /// Alternative return on money per year, in per cent.
     pub return_per_year: Option<String>,
     /// Asking price to judge.
     pub asking: Option<String>,
@@ -126,23 +126,23 @@ impl WaitingTyped {
     }
 }
 
-/// What is said of waiting, and the listing's asking price, weeks and offers where nothing is; `also` counts an offer
+/// The given inputs of waiting, and the listing's asking price, weeks and offers where none are given; `also` counts an offer
 /// that is not noted yet.
-pub fn with_listing(said: Waiting, up: Option<&Up>, also: u16) -> Waiting {
-    let Some(up) = up else { return said };
+pub fn with_listing(given: Waiting, up: Option<&Up>, also: u16) -> Waiting {
+    let Some(up) = up else { return given };
     Waiting {
-        asking: said.asking.or(up.ask),
-        seen: said.seen.or_else(|| Some(up.seen(also))),
+        asking: given.asking.or(up.ask),
+        seen: given.seen.or_else(|| Some(up.seen(also))),
         listing: Some(OwnListing {
             at: up.at,
             ask: up.ask,
-            counted: said.seen.is_none(),
+            counted: given.seen.is_none(),
         }),
-        ..said
+        ..given
     }
 }
 
-/// Asking prices for a unit: at the outlet that is said or where it is listed, or else at each of the book's.
+/// Asking prices for a unit: at the given outlet or where it is listed, or else at each of the book's.
 ///
 /// # Errors
 /// Invalid values; if there is no evidence for the unit, or the ledger cannot be read.
@@ -154,7 +154,7 @@ pub fn asking<'a>(
     notice: &mut dyn FnMut(&str),
 ) -> Result<Asking<'a>, AppError> {
     let waiting = with_listing(waiting, up, 0);
-    // What is up already, and how it went, is about one outlet.
+    // A present listing and its offers are about one outlet.
     let alone = up.is_some() || waiting.asking.is_some() || waiting.seen.is_some();
     let beside = if alone {
         None

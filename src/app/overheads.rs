@@ -45,17 +45,17 @@ pub fn kilometres(text: &str) -> Result<Decimal, AppError> {
     quantity("--km", text, "km", check)
 }
 
-/// Cost of driving, rounded half-even to the minor unit; `said` is the cost of a kilometre if it is not that of
+/// Cost of driving, rounded half-even to the minor unit; `given` is the cost of a kilometre if it is not that of
 /// the settings.
 ///
 /// # Errors
 /// If the cost of a kilometre is not known.
 pub fn driving(
     km: Decimal,
-    said: Option<Decimal>,
+    given: Option<Decimal>,
     settings: &Settings,
 ) -> Result<Decimal, AppError> {
-    let per_km = said.unwrap_or(settings.deal.per_km);
+    let per_km = given.unwrap_or(settings.deal.per_km);
     if per_km.is_zero() {
         return Err(AppError::Refused {
             message: "--km: the cost of a kilometre is not known".into(),
@@ -70,12 +70,12 @@ impl Books<'_> {
     ///
     /// # Errors
     /// If nothing was spent, or the book cannot be written.
-    pub fn overhead(mut self, said: Overhead, dated: Dated) -> Result<Spent, AppError> {
+    pub fn overhead(mut self, given: Overhead, dated: Dated) -> Result<Spent, AppError> {
         let Overhead {
             amount,
             own,
             minutes,
-        } = said;
+        } = given;
         let entry: Entry = if own {
             self.ledger.own_overhead(dated.on, amount, minutes)
         } else {

@@ -1,8 +1,7 @@
 //! Distributes work among all cores.
 
 use super::AppError;
-use std::sync::atomic::AtomicUsize;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Calls `work` for each of `items`, on all cores. Returns the results in the order of the items,

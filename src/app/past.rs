@@ -47,7 +47,7 @@ pub struct Done<T> {
 /// The newest scores of a book; none for a large book that was not checked in its present state.
 type KnownScores = Done<Option<Vec<Score>>>;
 
-/// Receives the number of estimated past sales and their total: first zero, last all of them. It says whether to go
+/// Receives the number of estimated past sales and their total: first zero, last all of them. It returns whether to go
 /// on; if not, nothing is kept.
 pub type Progress<'a> = dyn Fn(usize, usize) -> ControlFlow<()> + Sync + 'a;
 
@@ -207,7 +207,7 @@ pub fn check(
     })
 }
 
-/// As [`check`] for each of several models, or for the whole book where none is said: the book is read
+/// As [`check`] for each of several models, or for the whole book where none is given: the book is read
 /// once, and each sale is estimated once. `also` gets the sales: all of the book, or those of each model
 /// in turn where the book is large.
 ///
@@ -429,7 +429,7 @@ impl<'a> Desk<'a> {
         let predicted = in_parallel(sales, |sale| {
             let factor = factor_of(sale, scores);
             let foreseen = foreseen.get(&sale.key).and_then(Option::as_ref);
-            Ok((sale.key, (factor, foreseen.map(|of| of.told(factor)))))
+            Ok((sale.key, (factor, foreseen.map(|of| of.predicted(factor)))))
         })?;
         self.predicted.extend(predicted);
         Ok(())

@@ -35,7 +35,7 @@ pub struct Pair<'a> {
     pub left: Decimal,
     /// Its present value, after the cost of waiting.
     pub value: Decimal,
-    /// What it is worth more than the better listing alone; negative for a loss.
+    /// Gain over the better listing alone; negative for a loss.
     pub gain: Decimal,
     /// Expected weeks to a sale or the deadline.
     pub weeks: Option<f64>,

@@ -1,5 +1,5 @@
-//! What the owner's own deals say about trading: how far sellers come down, how often offers come, and
-//! what money earns in a week.
+//! Statistics of the owner's own deals: how far sellers come down, how often offers come, and what
+//! money earns in a week.
 
 use std::collections::BTreeMap;
 
@@ -24,7 +24,7 @@ const WEEKS_PER_YEAR: f64 = 12.0 * DAYS_PER_MONTH / 7.0;
 /// Fewest weeks over which a return of the ledger is taken.
 const LEAST_WEEKS: f64 = 4.0;
 
-/// What the ledger of a book says on a day, with the rules of thumb.
+/// Statistics of the ledger of a book on a day, combined with the rules of thumb.
 #[derive(Debug, Clone)]
 pub struct Practice {
     /// Sellers of whom units are bought.
@@ -33,13 +33,13 @@ pub struct Practice {
     offers: Rate,
     /// The same at each outlet.
     offers_at: BTreeMap<String, Rate>,
-    /// What money earns elsewhere.
+    /// Alternative return on money.
     pub earns: Earns,
     /// Cost of holding a unit for a week.
     pub holding: Decimal,
 }
 
-/// What the money of a sale earns: the price of waiting.
+/// Return on the money of a sale: the price of waiting.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Earns {
     /// As given, per cent per year.
@@ -48,7 +48,7 @@ pub enum Earns {
     Rule(Decimal),
     /// From the ledger and the rule of thumb.
     Ledger {
-        /// What the ledger says.
+        /// The return recorded in the ledger.
         recorded: Recorded,
         /// The rule of thumb, per cent per week.
         rule: Decimal,
@@ -151,7 +151,7 @@ fn offers_by_rule(range: Range) -> Result<Rate, AppError> {
 }
 
 impl Practice {
-    /// What a ledger says on a day.
+    /// The statistics of a ledger on a day.
     ///
     /// # Errors
     /// If the rule of thumb for offers is not a range of counts.
@@ -199,7 +199,7 @@ fn recorded(ledger: &Ledger, set: Decimal, day: NaiveDate) -> Option<Recorded> {
     })
 }
 
-/// What was paid for each unit as a share of what was asked for it, where that was recorded; shipping to the
+/// The price paid for each unit as a share of the asking price, where that was recorded; shipping to the
 /// owner is in both.
 fn paid_of_asked(ledger: &Ledger) -> Vec<f64> {
     let shares = ledger.deals().filter_map(|deal| {

@@ -1,10 +1,10 @@
-//! A considered purchase as typed: its costs and its aims, with the settings for what is not said.
+//! A considered purchase as typed: its costs and its aims; the settings give the rest.
 
 use rust_decimal::Decimal;
 
 use super::AppError;
 use super::amounts::{money_if, quantity, refused};
-use super::bid::{AimsSaid, Buying, Costs};
+use super::bid::{AimsGiven, Buying, Costs};
 use crate::parse::repairs::{chance, minutes};
 use crate::settings::{Settings, selling};
 use crate::trade::Currency;
@@ -13,7 +13,7 @@ use crate::trade::repair::Repair;
 /// Costs of buying, repairing and selling a unit besides the repairs, in the words of the flags of `compband bid`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct CostsTyped {
-    /// What the unit sells for if a repair fails, as a share of its repaired price.
+    /// Price of the unit if a repair fails, as a share of its repaired price.
     pub salvage: Option<String>,
     /// Minutes of other work.
     pub minutes: Option<String>,
@@ -31,7 +31,7 @@ pub struct CostsTyped {
     pub weeks: Option<String>,
 }
 
-/// What a purchase must promise, in the words of the flags of `compband bid`.
+/// Aims of a purchase, as the flags of `compband bid` name them.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct AimsTyped {
     /// Lowest expected profit.
@@ -81,9 +81,9 @@ impl AimsTyped {
     ///
     /// # Errors
     /// Invalid values, by flag.
-    pub fn read(&self, currency: &Currency) -> Result<AimsSaid, AppError> {
+    pub fn read(&self, currency: &Currency) -> Result<AimsGiven, AppError> {
         let returned = self.returned.as_ref();
-        Ok(AimsSaid {
+        Ok(AimsGiven {
             profit: money_if("--profit", self.profit.as_ref(), currency)?,
             returned: returned
                 .map(|text| quantity("--return", text, "%", selling::return_percent))

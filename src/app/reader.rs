@@ -6,19 +6,18 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::{Arc, Mutex};
 
 use chrono::NaiveDate;
-use polars::prelude::{DataFrame, IdxCa, IdxSize, PolarsResult};
+use polars::prelude::{DataFrame, IdxSize, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
-use super::AppError;
 use super::error::left_behind;
 use super::parallel::{each_in_parallel, lock};
-use super::past;
 use super::related::{Ranked, Related};
 use super::unit::AskedUnit;
+use super::{AppError, past};
 use crate::band::estimate::Context;
 use crate::band::recalibration::Recalibration;
 use crate::band::related::{MOST_MODELS, speak};
-use crate::book::comps::frame::CONTENT_HASH;
+use crate::book::comps::frame::{CONTENT_HASH, rows_by_key, take};
 use crate::book::store::Book;
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::names::match_key;
@@ -307,21 +306,12 @@ impl Comps {
     }
 
     fn rows_by_key(frame: &DataFrame) -> PolarsResult<HashMap<String, Vec<IdxSize>>> {
-        let mut rows: HashMap<String, Vec<IdxSize>> = HashMap::new();
-        let keys = frame.column("model_key")?.str()?;
-        for (row, key) in (0..).zip(keys.iter()) {
-            let key = key.unwrap_or_default();
-            match rows.get_mut(key) {
-                Some(known) => known.push(row),
-                None => drop(rows.insert(key.to_string(), vec![row])),
-            }
-        }
-        Ok(rows)
+        let rows = rows_by_key(frame)?.into_iter();
+        Ok(rows.map(|(key, rows)| (key.to_string(), rows)).collect())
     }
 
     fn part(&self, rows: &[IdxSize]) -> PolarsResult<DataFrame> {
-        self.frame
-            .take(&IdxCa::from_vec("row".into(), rows.to_vec()))
+        take(&self.frame, rows.to_vec())
     }
 }
 

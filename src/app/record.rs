@@ -1,11 +1,8 @@
 //! Records one sale: detects duplicates, keeps its rate, and points out possible mistakes.
 
-use crate::book::Book;
-use crate::book::BookLock;
-use crate::book::Index;
+use crate::book::{Book, BookLock, Index};
 use crate::trade::Comp;
-use crate::trade::money::MINOR_SCALE;
-use crate::trade::money::minor_units;
+use crate::trade::money::{MINOR_SCALE, minor_units};
 use crate::trade::names::match_key;
 use crate::trade::near::KnownModels;
 use polars::prelude::{IntoLazy, col, lit};

@@ -8,6 +8,7 @@ use chrono::NaiveDate;
 
 use super::AppError;
 use super::describe::asked;
+use super::ledger::foreseen;
 use super::reader::{Asked, Reader};
 use super::timeline::estimate_settings_hash;
 use super::unit::AskedUnit;
@@ -18,7 +19,6 @@ use crate::book::watch::{Watched, Watches, no_such_watch};
 use crate::book::{Book, BookError, BookLock};
 use crate::select::Dropped;
 use crate::settings::Settings;
-use crate::trade::entry::Foreseen;
 use crate::trade::hash::hash_of_value;
 use crate::trade::{Comp, Currency};
 
@@ -132,7 +132,7 @@ pub fn refresh(
     Ok((refreshed, failed))
 }
 
-/// What [`refresh`] would find now; nothing is recorded.
+/// The present result of [`refresh`]; nothing is recorded.
 ///
 /// # Errors
 /// If the book cannot be read.
@@ -310,8 +310,8 @@ impl Run<'_> {
     /// Reads the last estimate of a unit and its present inputs.
     fn before(&self, unit: Unit, notice: &mut dyn FnMut(&str)) -> Result<Before, AppError> {
         let (settings, subject) = unit.is?;
-        let said = hash_of_value(&unit.watched);
-        let inputs = self.inputs(said, &subject.model, &settings)?;
+        let unit_hash = hash_of_value(&unit.watched);
+        let inputs = self.inputs(unit_hash, &subject.model, &settings)?;
         let last = self.reader.book().history(&unit.name, notice)?.pop();
         let last = last.filter(|last| last.currency == settings.currency.code);
         Ok(Before {
@@ -319,7 +319,7 @@ impl Run<'_> {
             watched: unit.watched,
             settings,
             subject,
-            unit: said,
+            unit: unit_hash,
             inputs,
             last,
         })
@@ -465,13 +465,7 @@ fn recorded(made: &Estimate) -> Record {
         number: 1,
         as_of: made.as_of,
         currency: made.currency.code.clone(),
-        foreseen: Foreseen {
-            likely: made.median,
-            low: made.low,
-            high: made.high,
-            level: made.level,
-            basis: made.basis,
-        },
+        foreseen: foreseen(made),
         used: used.map(|line| (id(line), rounded(line.weight))).collect(),
         left_out: left_out.collect(),
         inputs: 0,

@@ -106,10 +106,10 @@ impl Related {
     /// Whether they are valid for a unit with these settings: of all overrides of a unit, only the
     /// window and the price basis affect other models.
     pub(crate) fn serves(&self, settings: &Settings) -> bool {
-        let said = |settings: &Settings| -> (u32, PriceBasis) {
+        let used = |settings: &Settings| -> (u32, PriceBasis) {
             (settings.estimate.window_days, settings.price_basis)
         };
-        said(&self.settings) == said(settings)
+        used(&self.settings) == used(settings)
     }
 
     /// The pooled estimates of the others for a model (by key), with their undated sales.
@@ -172,18 +172,18 @@ impl<'a> RelatedModels<'a> {
         self.timeline.settings()
     }
 
-    /// The pooled estimates of the others for a model (by key), from their dated sales up to
-    /// `as_of`.
+    /// The pooled estimates of the others for a model (by key). They use only dated sales before
+    /// the month of `day`, and each model is fitted once a month.
     ///
     /// # Errors
     /// A frame that does not have the form that the book produces.
-    fn pool(&self, key: &str, as_of: NaiveDate) -> Result<Arc<Pool>, AppError> {
-        let place = (key.to_string(), as_of);
+    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, AppError> {
+        let place = (key.to_string(), before_month(day));
         if let Some(pool) = lock(&self.pools).get(&place) {
             return Ok(pool.clone());
         }
         let settings = self.settings();
-        let learnt = self.learnt_on(as_of)?;
+        let learnt = self.learnt_on(place.1)?;
         let others = learnt
             .iter()
             .filter(|(other, _)| other != key && speak(key, other, settings))
@@ -194,21 +194,12 @@ impl<'a> RelatedModels<'a> {
         Ok(pool)
     }
 
-    /// The pooled estimates of the others for a model (by key). They use only dated sales before
-    /// the month of `day`, and each model is fitted once a month.
-    ///
-    /// # Errors
-    /// A frame that does not have the form that the book produces.
-    pub fn pool_before_month(&self, key: &str, day: NaiveDate) -> Result<Arc<Pool>, AppError> {
-        self.pool(key, before_month(day))
-    }
-
     fn learnt_on(&self, as_of: NaiveDate) -> Result<Arc<AllLearnt>, AppError> {
         if let Some(learnt) = lock(&self.by_day).get(&as_of) {
             return Ok(learnt.clone());
         }
         let settings = self.settings();
-        let (models, comps) = self.timeline.speaking(as_of)?;
+        let (models, comps) = self.timeline.related_on(as_of)?;
         let mut found = select_each(&comps, &question(as_of, settings, &Unit::blank("")))?;
         let selections = models
             .into_iter()

@@ -5,14 +5,13 @@ use std::path::PathBuf;
 
 use super::AppError;
 use super::error::unknown_model;
-use crate::book::comps::frame::FrameRows;
-use crate::book::csv::canonical::{Writer, optional_columns};
+use crate::book::csv::canonical::write_comps;
+use crate::book::history::comps_of;
 use crate::book::{Book, BookError, Temporary};
 use crate::settings::words::{Meaning, with_words, without_words};
 use crate::trade::Comp;
-use crate::trade::comp::COLUMNS;
 use crate::trade::names::{composed, match_key};
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// A model with another name.
 #[derive(Debug)]
@@ -64,7 +63,7 @@ pub fn rename(
         if old == to && known {
             return Err(AppError::Usage(format!(
                 "the old and the new name are the same: {}",
-                quoted(&shorten(to, 60))
+                excerpt(to, 60)
             )));
         }
         if !same(words.model(old), to) || same(old, to) {
@@ -105,10 +104,7 @@ pub fn rename(
 /// The sales that have a name (ignoring case and spacing), not those of a model for which it stands.
 fn of_name(book: &Book, name: &str, notice: &mut dyn FnMut(&str)) -> Result<Vec<Comp>, AppError> {
     let frame = book.frame_of_model(name, notice)?;
-    let all = FrameRows::new(&frame, &book.settings().currency)?;
-    let key = match_key(name);
-    let comps = (0..all.len()).map(|at| all.comp(at));
-    Ok(comps.filter(|comp| match_key(&comp.model) == key).collect())
+    Ok(comps_of(&frame, name, &book.settings().currency)?)
 }
 
 /// Number of sales of a model, by any of its names.
@@ -125,7 +121,7 @@ pub fn sales_of(book: &Book, name: &str) -> Result<usize, AppError> {
 }
 
 fn stands_for_another(name: &str, model: &str) -> AppError {
-    let (name, model) = (quoted(&shorten(name, 60)), quoted(&shorten(model, 60)));
+    let (name, model) = (excerpt(name, 60), excerpt(model, 60));
     AppError::Refused {
         message: format!("{name} is another name of {model} in this book"),
         next: format!(
@@ -137,12 +133,8 @@ fn stands_for_another(name: &str, model: &str) -> AppError {
 
 /// A canonical file of these sales.
 fn written(comps: &[Comp], out: BufWriter<Temporary>) -> io::Result<Temporary> {
-    let mut writer = Writer::with_header(out, &COLUMNS, optional_columns(comps))?;
-    comps.iter().try_for_each(|comp| writer.comp(comp))?;
-    writer
-        .finish()?
-        .into_inner()
-        .map_err(|error| error.into_error())
+    let out = write_comps(out, comps)?;
+    out.into_inner().map_err(|error| error.into_error())
 }
 
 /// Keeps in the settings that a name, and all that were other names of it, stand for the new one, and that the new

@@ -6,7 +6,6 @@ use chrono::NaiveDate;
 
 use super::AppError;
 use super::describe::{Said, asked, question};
-use super::parallel::each_in_parallel;
 use super::past::{self, Past, Progress};
 use super::reader::{Asked, Reader};
 use super::unit::AskedUnit;
@@ -29,13 +28,13 @@ pub struct Estimated<'k> {
 /// If the book cannot be read.
 pub fn estimates<'k>(
     book: &Book,
-    said: &[&'k Said],
+    given: &[&'k Said],
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Vec<Result<Estimated<'k>, AppError>>, AppError> {
-    let each = said.iter();
+    let each = given.iter();
     let units: Vec<Result<Asked<'k>, AppError>> = each
-        .map(|said| Ok(question(said, asked(said, book.settings(), notice)?)))
+        .map(|given| Ok(question(given, asked(given, book.settings(), notice)?)))
         .collect();
     let known = units.iter().filter_map(|unit| unit.as_ref().ok());
     let models = known.clone().map(|unit| unit.subject.model.as_str());
@@ -50,11 +49,6 @@ pub fn estimates<'k>(
     Ok(units
         .filter_map(|unit| unit.map_or_else(|error| Some(Err(error)), |_| estimated.next()))
         .collect())
-}
-
-/// Calls `make` for each unit, on all cores; results in their order.
-pub fn each<T: Sync, R: Send>(units: &[T], make: impl Fn(&T) -> R + Sync) -> Vec<R> {
-    each_in_parallel(units, make)
 }
 
 /// Past sales of the models of units with their predictions, by model key. Reads the book once.

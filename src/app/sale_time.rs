@@ -1,10 +1,10 @@
 //! How long a unit takes to sell, and what becomes of its price in that time.
 //!
-//! Unless it is said, the time is that of the asking policy ([`crate::deal::asking`]): the mean number of
+//! Unless it is given, the time is that of the asking policy ([`crate::deal::asking`]): the mean number of
 //! weeks to a sale if the best price of each week is asked and offers are taken from the lowest that is
 //! worth it. It is worked out with fewer levels, buyers and prices than for an asking price, and with nets
-//! between those of a few prices, as `compare` needs it for every listing; a test holds it to what `ask`
-//! says.
+//! between those of a few prices, as `compare` needs it for every listing; a test compares it with the
+//! result of `ask`.
 //!
 //! A sale on a later day is at the price of that day: the log prices move by the trend of the estimate,
 //! and their distances from the median grow so that their variance grows by that of the trend over this
@@ -12,9 +12,9 @@
 //! the trend are estimated from the same sales is left out.
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
+use rust_decimal::prelude::FromPrimitive;
 
-use super::ask::levels::{buyers, levels_of};
+use super::ask::levels::{buyers, float, levels_of};
 use super::practice::Practice;
 use super::unit::AskedUnit;
 use crate::band::estimate::{Estimate, Spread};
@@ -63,10 +63,10 @@ impl SaleTime {
         made: &Estimate,
         levels: &[Level],
         sale: &Sale<'_>,
-        said: Option<Decimal>,
+        given: Option<Decimal>,
         practice: &Practice,
     ) -> Self {
-        let (weeks, from) = match said {
+        let (weeks, from) = match given {
             Some(weeks) => (weeks, WeeksFrom::Said),
             None => (
                 by_policy(unit, made, levels, sale, practice),
@@ -187,8 +187,4 @@ impl Nets {
         let (one, next) = (self.nets[cell], self.nets[cell + 1]);
         one + (place - cell as f64) * (next - one)
     }
-}
-
-fn float(amount: Decimal) -> f64 {
-    amount.to_f64().unwrap_or_default()
 }

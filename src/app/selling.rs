@@ -24,12 +24,12 @@ pub struct Through<'a> {
 /// # Errors
 /// If no outlet has the name, or there are several and none is named.
 pub fn outlet<'a>(
-    said: Option<&str>,
+    given: Option<&str>,
     settings: &'a Settings,
 ) -> Result<Option<(&'a str, &'a Outlet)>, AppError> {
     let names: Vec<&str> = settings.outlets.keys().map(String::as_str).collect();
     let usual = Some(settings.deal.outlet.as_str()).filter(|name| !name.is_empty());
-    if let Some(name) = said.or(usual) {
+    if let Some(name) = given.or(usual) {
         return selling::outlet(&settings.outlets, name)
             .map_or_else(|| Err(no_outlet(name, &names)), |found| Ok(Some(found)));
     }

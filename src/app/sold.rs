@@ -4,7 +4,7 @@ use rust_decimal::Decimal;
 
 use super::AppError;
 use super::amounts::{minutes, money_if, shipping_if};
-use super::deals::SaleSaid;
+use super::deals::SaleGiven;
 use super::describe::how_sold;
 use super::listed::Stocked;
 use super::offering::SaleTyped;
@@ -42,7 +42,7 @@ impl Typed<'_> {
         &self,
         settings: &'a Settings,
         stocked: Option<&Stocked>,
-    ) -> Result<SaleSaid<'a>, AppError> {
+    ) -> Result<SaleGiven<'a>, AppError> {
         let currency = &settings.currency;
         let up = stocked.and_then(|stocked| stocked.up.as_ref());
         let price = money_if("--price", self.price, currency)?;
@@ -60,7 +60,7 @@ impl Typed<'_> {
             ),
             (None, None) => return Err(no_asking_price(self.deal, stocked)),
         };
-        Ok(SaleSaid {
+        Ok(SaleGiven {
             price,
             shipping,
             through,

@@ -9,7 +9,7 @@ use crate::deal::ledger::Ledger;
 use crate::settings::Settings;
 use crate::trade::Unit;
 use crate::trade::repair::{FromDrawer, ValueFrom, names_part};
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest, quoted};
 
 /// The drawer and the settings, as far as they are about the parts of one model.
 #[derive(Debug, Clone, Copy)]
@@ -23,7 +23,7 @@ pub struct Spares<'a> {
 }
 
 impl<'a> Spares<'a> {
-    /// What one part takes to replace, and how that is known: its value in the settings, or what it cost the
+    /// The cost of replacing one part, and its source: its value in the settings, or what it cost the
     /// last time that it was bought, or else taken out of a unit. `name` is folded.
     pub fn value(&self, name: &str) -> Option<(Decimal, ValueFrom)> {
         let decimals = self.settings.currency.decimals();
@@ -40,8 +40,8 @@ impl<'a> Spares<'a> {
         Some((last.each, from))
     }
 
-    /// What the parts of a unit are worth: those that the settings have for its model or else those in the
-    /// drawer that are said to fit it, without what the unit lacks and what has a defect. `None` if
+    /// The value of the parts of a unit: those that the settings have for its model or else those in the
+    /// drawer that fit it by the ledger, without what the unit lacks and what has a defect. `None` if
     /// nothing is known.
     pub fn donor(&self, unit: &Unit) -> Option<Donor> {
         let deal_minutes = self.settings.deal.harvest_minutes;
@@ -127,8 +127,8 @@ impl<'a> Spares<'a> {
         Err(AppError::Absent {
             message: format!(
                 "the drawer has {fit} of {} for {}, not {count}",
-                quoted(&shorten(name, 60)),
-                quoted(&shorten(self.model, 60))
+                excerpt(name, 60),
+                excerpt(self.model, 60)
             ),
             next: format!(
                 "{next}`compband part list` shows what is there; a part to be bought is \"parts AMOUNT\""

@@ -4,11 +4,11 @@
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::{Datelike, NaiveDate};
-use polars::prelude::{DataFrame, IdxCa, PolarsResult, StringChunked};
+use polars::prelude::{DataFrame, PolarsResult, StringChunked};
 use xxhash_rust::xxh3::{xxh3_64, xxh3_64_with_seed};
 
 use crate::band::related::{FEWEST_COMPS, MOST_COMPS, MOST_MODELS};
-use crate::book::comps::frame::CONTENT_HASH;
+use crate::book::comps::frame::{CONTENT_HASH, take};
 use crate::settings::{PoolFrom, Settings};
 use crate::trade::hash::hash_of_value;
 use crate::trade::range::Range;
@@ -59,7 +59,7 @@ pub struct Sale {
 }
 
 /// A possible related model on a day.
-struct Speaker<'a> {
+struct Possible<'a> {
     key: &'a str,
     history: &'a History,
     /// Number of its sales up to that day.
@@ -173,34 +173,30 @@ impl<'a> Timeline<'a> {
     pub fn comps_of_all(&self, models: &[&str]) -> PolarsResult<DataFrame> {
         let models = models.iter().filter_map(|model| self.models.get(*model));
         let sales = models.flat_map(|of| &of.sales);
-        self.rows(sales.map(|sale| sale.row).collect())
-    }
-
-    fn rows(&self, rows: Vec<u32>) -> PolarsResult<DataFrame> {
-        self.comps.take(&IdxCa::from_vec("row".into(), rows))
+        take(&self.comps, sales.map(|sale| sale.row).collect())
     }
 
     /// Possible related models on a day, with their number of sales, most sales first.
-    fn speakers(&self, as_of: NaiveDate) -> Vec<Speaker<'_>> {
+    fn related(&self, as_of: NaiveDate) -> Vec<Possible<'_>> {
         let pool = self.settings.estimate.pool;
         if pool == PoolFrom::None {
             return Vec::new();
         }
-        let known = self.models.iter().map(|(key, history)| Speaker {
+        let known = self.models.iter().map(|(key, history)| Possible {
             key,
             history,
             known: history.known(as_of.to_epoch_days()),
         });
-        let mut speakers: Vec<Speaker<'_>> = known
+        let mut related: Vec<Possible<'_>> = known
             .filter(|one| one.known >= FEWEST_COMPS)
             .filter(|one| pool == PoolFrom::Book || one.history.family.is_some())
             .collect();
-        speakers.sort_by(|a, b| b.known.cmp(&a.known).then_with(|| a.key.cmp(b.key)));
+        related.sort_by(|a, b| b.known.cmp(&a.known).then_with(|| a.key.cmp(b.key)));
         if pool == PoolFrom::Book {
             // One more, so that each of them has this number of others.
-            speakers.truncate(MOST_MODELS + 1);
+            related.truncate(MOST_MODELS + 1);
         }
-        speakers
+        related
     }
 
     /// Keys of the possible related models on a day, most dated sales up to then first; and the
@@ -208,13 +204,11 @@ impl<'a> Timeline<'a> {
     ///
     /// # Errors
     /// A frame that does not have the form that the book produces.
-    pub fn speaking(&self, as_of: NaiveDate) -> PolarsResult<(Vec<String>, DataFrame)> {
-        let speakers = self.speakers(as_of);
-        let sales_of = speakers
-            .iter()
-            .flat_map(|one| one.history.newest(one.known));
-        let comps = self.rows(sales_of.map(|sale| sale.row).collect())?;
-        let keys = speakers.iter().map(|one| one.key.to_string()).collect();
+    pub fn related_on(&self, as_of: NaiveDate) -> PolarsResult<(Vec<String>, DataFrame)> {
+        let related = self.related(as_of);
+        let sales_of = related.iter().flat_map(|one| one.history.newest(one.known));
+        let comps = take(&self.comps, sales_of.map(|sale| sale.row).collect())?;
+        let keys = related.iter().map(|one| one.key.to_string()).collect();
         Ok((keys, comps))
     }
 
@@ -320,7 +314,7 @@ struct Keys<'a> {
     others: &'a Timeline<'a>,
     settings: u64,
     /// Related models by day.
-    speakers: HashMap<NaiveDate, Vec<Known<'a>>>,
+    related: HashMap<NaiveDate, Vec<Known<'a>>>,
     /// Hash of the data of related models, by model and day.
     pools: HashMap<(String, NaiveDate), u64>,
 }
@@ -330,7 +324,7 @@ impl<'a> Keys<'a> {
         Self {
             others,
             settings: settings_hash(others.settings),
-            speakers: HashMap::new(),
+            related: HashMap::new(),
             pools: HashMap::new(),
         }
     }
@@ -372,8 +366,8 @@ impl<'a> Keys<'a> {
             return *hash;
         }
         let others = self.others;
-        let speakers = self.speakers.entry(as_of).or_insert_with(|| {
-            let known = others.speakers(as_of).into_iter();
+        let related = self.related.entry(as_of).or_insert_with(|| {
+            let known = others.related(as_of).into_iter();
             known
                 .map(|one| {
                     let hash = one.history.hashes[one.known];
@@ -382,7 +376,7 @@ impl<'a> Keys<'a> {
                 .collect()
         });
         let alone = others.settings.estimate.pool == PoolFrom::Family;
-        let parts: Vec<u64> = speakers
+        let parts: Vec<u64> = related
             .iter()
             .filter(|(key, of, _)| *key != model && (!alone || (of.is_some() && *of == family)))
             .flat_map(|(key, _, hash)| [xxh3_64(key.as_bytes()), *hash])

@@ -21,7 +21,7 @@ use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
 use crate::trade::money::money_text;
 use crate::trade::names::{composed, match_key};
-use crate::trade::text::{line_ends, nearest, shorten};
+use crate::trade::text::{after, did_you_mean, line_ends};
 use crate::trade::{Comp, Currency, HowSold, Problem, checks};
 
 /// Typed for an unknown day; an empty answer is today.
@@ -40,8 +40,7 @@ pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
     let names = names.filter(|name| settings.attribute(model, name).is_none());
     names
         .map(|name| {
-            let near = nearest(name, settings.attributes(model).map(|(known, _)| known))
-                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            let near = did_you_mean(name, settings.attributes(model).map(|(known, _)| known));
             format!("{}{near}", not_declared(name, model))
         })
         .collect()
@@ -53,7 +52,7 @@ pub fn undeclared_notes(comp: &Comp, settings: &Settings) -> Vec<String> {
 /// # Errors
 /// Every wrong value, by its flag.
 pub fn read_comp(
-    said: &Cells<'_>,
+    given: &Cells<'_>,
     set: &[String],
     old: Option<&Comp>,
     rates: &Rates,
@@ -71,15 +70,15 @@ pub fn read_comp(
         cells[0] = "new".into();
         cells[SOLD_ON] = today.to_string();
     }
-    let code = said[CURRENCY].map(str::to_string).or_else(|| {
-        let other = other_currency_in(said[PRICE]?, &settings.currency)?;
+    let code = given[CURRENCY].map(str::to_string).or_else(|| {
+        let other = other_currency_in(given[PRICE]?, &settings.currency)?;
         Some(other.code)
     });
     let other = other_currency(code.as_ref().unwrap_or(&cells[CURRENCY]), settings);
     let currency = other.as_ref().unwrap_or(&settings.currency);
     let values = Values::of(settings);
     let mut wrong: Vec<(usize, Wrong)> = Vec::new();
-    for (at, text) in said.iter().enumerate() {
+    for (at, text) in given.iter().enumerate() {
         let text = text.or(code.as_deref().filter(|_| at == CURRENCY));
         let Some(text) = text else { continue };
         match normal(COLUMNS[at], text, currency, &values, today) {
@@ -94,7 +93,7 @@ pub fn read_comp(
         wrong.extend(checked.err().map(|why| (at, why)));
     }
     // Other changes keep the rate of the sale.
-    if code.as_deref().or(said[SOLD_ON]).is_some() {
+    if code.as_deref().or(given[SOLD_ON]).is_some() {
         match rate_cells(other.as_ref(), &cells[SOLD_ON], rates) {
             Ok(rate) => cells[COLUMNS.len()..].clone_from_slice(&rate),
             Err(why) => wrong.push((CURRENCY, why)),
@@ -107,21 +106,15 @@ pub fn read_comp(
         }
     });
     wrong.sort_by_key(|(at, _)| *at);
-    let problem = |(at, why): (usize, Wrong)| Problem {
-        file: format!(
-            "--{}",
-            PARSED[at].replace('_', "-").replace("comp-id", "id")
-        ),
-        row: 0,
-        column: String::new(),
-        value: shorten(said.get(at).copied().flatten().unwrap_or(cells[at]), 60),
-        expected: why.expected,
-        fix: why.fix,
+    let problem = |(at, why): (usize, Wrong)| {
+        let flag = PARSED[at].replace('_', "-").replace("comp-id", "id");
+        let value = given.get(at).copied().flatten().unwrap_or(cells[at]);
+        why.at(&format!("--{flag}"), 0, "", value)
     };
     let mut problems: Vec<Problem> = wrong.into_iter().map(problem).collect();
-    let said = read_attributes(set, cells[2], settings, &mut problems);
+    let given = read_attributes(set, cells[2], settings, &mut problems);
     let mut attributes = old.map_or_else(Default::default, |old| old.attributes.clone());
-    for (name, value) in said.iter() {
+    for (name, value) in given.iter() {
         attributes.set(name, value);
     }
     match comp {
@@ -137,16 +130,16 @@ pub fn read_comp(
 pub fn update(
     book: &Book,
     id: &str,
-    (mut said, set): (Cells<'_>, &[String]),
+    (mut given, set): (Cells<'_>, &[String]),
     today: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<(Comp, Outcome), AppError> {
     let lock = book.lock(notice)?;
     book.repair_log(&lock, notice)?;
     let old = sale_of(book, id.trim(), notice)?;
-    said[0] = None;
+    given[0] = None;
     let rates = book.rates()?;
-    let comp = read_comp(&said, set, Some(&old), &rates, book.settings(), today)?;
+    let comp = read_comp(&given, set, Some(&old), &rates, book.settings(), today)?;
     let outcome = if comp.content_hash() == old.content_hash() {
         Outcome::Known
     } else {
@@ -267,12 +260,7 @@ pub fn answer(
 }
 
 fn expected(wrong: &Wrong) -> String {
-    let fix = if wrong.fix.is_empty() {
-        String::new()
-    } else {
-        format!("; {}", wrong.fix)
-    };
-    format!("expected {}{fix}", wrong.expected)
+    format!("expected {}{}", wrong.expected, after("; ", &wrong.fix))
 }
 
 /// The pieces of the model's kit, or of all kits if it has none.

@@ -9,7 +9,7 @@ use crate::deal::ledger::{State, name};
 use crate::trade::entry::{Entry, Kind};
 use crate::trade::names::match_key;
 use crate::trade::problem::SHOWN;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 pub use crate::book::undo::{Renaming, Undone};
 
@@ -97,10 +97,7 @@ fn still_called(
             .deal(**id)
             .is_some_and(|deal| deal.state == State::Open)
     };
-    let (new, old) = (
-        quoted(&shorten(&names.new, 60)),
-        quoted(&shorten(&names.old, 60)),
-    );
+    let (new, old) = (excerpt(&names.new, 60), excerpt(&names.old, 60));
     for id in deals.iter().filter(open) {
         let deal = name(*id);
         notice(&format!(
@@ -110,7 +107,7 @@ fn still_called(
     let watched = book.watched()?;
     let watched = watched
         .iter()
-        .filter(|(_, said)| match_key(&said.model) == key);
+        .filter(|(_, described)| match_key(&described.model) == key);
     for (unit, _) in watched {
         notice(&format!(
             "the watched unit {unit} is still called {new}: write {old} in watch.toml"
@@ -134,7 +131,7 @@ pub fn take_out(
     undone.ok_or_else(|| AppError::Absent {
         message: format!(
             "no logged sale has the id {}",
-            quoted(&shorten(comp_id, SHOWN))
+            excerpt(comp_id, SHOWN)
         ),
         next: "`compband comps` lists the ids; to remove an imported sale, delete its row in its file in comps/".into(),
     })

@@ -4,15 +4,12 @@ use std::sync::Arc;
 
 use super::AppError;
 use crate::band::answer::Estimate;
-use crate::band::estimate::Context;
-use crate::band::estimate::estimate_with;
+use crate::band::estimate::{Context, estimate_with};
 use crate::book::comps::frame::short_ids;
 use crate::select::Selection;
 use crate::select::pieces::Wording;
-use crate::select::plan::Query;
-use crate::select::plan::{SelectError, describe, select};
-use crate::select::widen::Limits;
-use crate::select::widen::widen;
+use crate::select::plan::{Query, SelectError, describe, select};
+use crate::select::widen::{Limits, widen};
 use crate::settings::Settings;
 use crate::trade::Unit;
 use crate::trade::items::Items;

@@ -28,18 +28,18 @@ pub struct Watched {
 pub fn add(
     book: &Book,
     name: &str,
-    said: &Said,
+    given: &Said,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Unit, AppError> {
-    let unit = unit(book, said, on, notice)?;
+    let unit = unit(book, given, on, notice)?;
     let made = unit.estimate(unit.selection()?)?;
     one_line("--model", &made.subject.model)?;
     fit_to_keep(&made.subject)?;
-    let mut said = said.clone();
-    said.model = said.model.trim().to_string();
+    let mut given = given.clone();
+    given.model = given.model.trim().to_string();
     let lock = book.lock(notice)?;
-    book.add_watched(&lock, name, &said)?;
+    book.add_watched(&lock, name, &given)?;
     Ok(made.subject)
 }
 
@@ -49,9 +49,9 @@ pub fn add(
 /// If they cannot be read, or a value is not on the book's scales.
 pub fn list(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<Watched>, AppError> {
     let watches = book.watched()?.into_iter();
-    let watched = watches.map(|(name, said)| {
+    let watched = watches.map(|(name, given)| {
         Ok(Watched {
-            subject: asked(&said, book.settings(), notice)?.1,
+            subject: asked(&given, book.settings(), notice)?.1,
             last: book.history(&name, notice)?.pop(),
             name,
         })

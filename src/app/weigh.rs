@@ -105,7 +105,7 @@ impl<'e> Ladder<'e> {
         }
     }
 
-    /// The time to a sale on these terms, as said or by the asking policy, and the prices on that day. `unit` is
+    /// The time to a sale on these terms, as given or by the asking policy, and the prices on that day. `unit` is
     /// to be sold at the outlet.
     pub fn held(
         &self,

@@ -11,9 +11,8 @@ use crate::band::estimate::{Context, EstimateError, estimate_with};
 use crate::band::outcome::Outcome;
 use crate::band::recalibration::{self, Score};
 use crate::select::order::quantile;
-use crate::select::trim;
 use crate::select::widen::{Limits, widen};
-use crate::select::{Candidate, Selection};
+use crate::select::{Candidate, Selection, trim};
 use crate::settings::Settings;
 
 /// Levels of the checked bands, per cent.
@@ -152,7 +151,7 @@ impl Foreseen {
     }
 
     /// The prediction with bands `widening` times as wide.
-    pub fn told(&self, widening: f64) -> Predicted {
+    pub fn predicted(&self, widening: f64) -> Predicted {
         let outcome = self.outcome.clone().widened(widening);
         let bands = LEVELS.map(|level| {
             let (low, high) = outcome.band(f64::from(level) / 100.0);

@@ -9,6 +9,7 @@ use crate::backtest::calibration::{Coverage, Pit};
 use crate::backtest::ratio::{
     COD_RANGE, Figure, Interval, MEDIAN_RANGE, PRB_RANGE, PRD_RANGE, Study,
 };
+use crate::trade::text::after;
 
 /// Widest interval of a coverage that allows a verdict: 10 points to each side.
 const SETTLED: f64 = 0.2;
@@ -87,12 +88,12 @@ impl Verdict {
 /// is empty for all.
 pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
     let whose = of(group);
-    let (said, found, n) = (percent(level), percent(coverage.share), coverage.of);
+    let (nominal, found, n) = (percent(level), percent(coverage.share), coverage.of);
     let range = coverage.interval;
     if range.high < level {
         return Verdict::fails(
             format!(
-                "ranges are too narrow{whose}: {found} of {n} sales fell in them instead of {said}"
+                "ranges are too narrow{whose}: {found} of {n} sales fell in them instead of {nominal}"
             ),
             &format!("{SET_APART} Until that helps, ask for a wider range (`--band`)."),
         );
@@ -100,14 +101,14 @@ pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
     if range.low > level {
         return Verdict::fails(
             format!(
-                "ranges are too wide{whose}: {found} of {n} sales fell in them instead of {said}"
+                "ranges are too wide{whose}: {found} of {n} sales fell in them instead of {nominal}"
             ),
             &format!(
                 "{CLOSER} Rules of thumb with narrower ranges, where you are sure of them, sharpen it."
             ),
         );
     }
-    let says = format!("{said} ranges covered {found} of {n} sales{whose}");
+    let says = format!("{nominal} ranges covered {found} of {n} sales{whose}");
     if range.high - range.low > SETTLED {
         let (low, high) = (percent(range.low), percent(range.high));
         return Verdict::open(format!("{says}: anything from {low} to {high} would fit"));
@@ -318,11 +319,7 @@ fn heap(counts: &[usize]) -> Heap {
 }
 
 fn of(group: &str) -> String {
-    if group.is_empty() {
-        String::new()
-    } else {
-        format!(" for {group}")
-    }
+    after(" for ", group)
 }
 
 fn percent(share: f64) -> String {
@@ -412,13 +409,13 @@ mod tests {
         let uneven = &study("", &sales(1.0, 0.6, 0.0))[1];
         assert_eq!(uneven.standing, Standing::Fails, "{}", uneven.says);
         // Expensive units too low, or too high: PRD and PRB agree.
-        for (slope, said) in [
+        for (slope, expected) in [
             (-0.15, "too low beside cheap"),
             (0.15, "too high beside cheap"),
         ] {
             for verdict in &study("", &sales(1.0, 0.02, slope))[2..] {
                 assert_eq!(verdict.standing, Standing::Fails, "{}", verdict.says);
-                assert!(verdict.says.contains(said), "{}", verdict.says);
+                assert!(verdict.says.contains(expected), "{}", verdict.says);
             }
         }
     }
@@ -433,14 +430,18 @@ mod tests {
 
     #[test]
     fn shapes_of_the_band() {
-        let said = |f: &dyn Fn(f64) -> f64| {
+        let shape_of = |f: &dyn Fn(f64) -> f64| {
             let values: Vec<f64> = (0..100).map(|i| f((f64::from(i) + 0.5) / 100.0)).collect();
             shape("", &pit(&values, 10).unwrap())
         };
-        assert_eq!(said(&|u| u).standing, Standing::Holds);
-        assert!(said(&|u| u.sqrt()).says.contains("upper part"));
-        assert!(said(&|u| u * u).says.contains("lower part"));
-        assert!(said(&|u| 0.5 + (u - 0.5) / 3.0).says.contains("too wide"));
+        assert_eq!(shape_of(&|u| u).standing, Standing::Holds);
+        assert!(shape_of(&|u| u.sqrt()).says.contains("upper part"));
+        assert!(shape_of(&|u| u * u).says.contains("lower part"));
+        assert!(
+            shape_of(&|u| 0.5 + (u - 0.5) / 3.0)
+                .says
+                .contains("too wide")
+        );
         let ends = |u: f64| {
             if u < 0.5 {
                 2.0 * u * u
@@ -448,7 +449,7 @@ mod tests {
                 1.0 - 2.0 * (1.0 - u) * (1.0 - u)
             }
         };
-        assert!(said(&ends).says.contains("too narrow"));
+        assert!(shape_of(&ends).says.contains("too narrow"));
         let few = shape("", &pit(&[0.5; 20], 10).unwrap());
         assert_eq!(few.standing, Standing::Open);
     }

@@ -46,6 +46,17 @@ impl From<SettingsError> for BookError {
 }
 
 impl BookError {
+    /// Refuses input with problems.
+    ///
+    /// # Errors
+    /// [`BookError::Rows`] if there are any.
+    pub fn refuse(problems: Vec<Problem>) -> Result<(), Self> {
+        if problems.is_empty() {
+            return Ok(());
+        }
+        Err(Self::Rows(problems))
+    }
+
     /// Wraps an I/O error with its path and the operation. A path that leads out of the book is
     /// refused.
     pub fn io(

@@ -12,23 +12,19 @@ use std::io;
 use std::path::PathBuf;
 
 use chrono::NaiveDate;
-use polars::prelude::{BooleanChunked, DataFrame, PolarsResult};
+use polars::prelude::{DataFrame, PolarsResult};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::open::{Book, BookLock};
 use crate::book::BookError;
-use crate::book::comps::frame::{Builder, FrameRows};
-use crate::book::comps::log::{LogBytes, save_torn};
-use crate::book::csv::canonical::{self, Layout, Row, Writer, optional_columns};
+use crate::book::comps::frame::{Columns, FrameRows, Known, filter};
+use crate::book::csv::canonical::{self, Layout, Row, write_comps};
 use crate::book::csv::lines::{self, line};
-use crate::trade::cells::Fault;
-use crate::trade::cells::Wrong;
-use crate::trade::comp::COLUMNS;
-use crate::trade::comp::PriceBasis;
-use crate::trade::comp::basis_word;
+use crate::book::csv::torn::LogBytes;
+use crate::trade::cells::{Fault, Wrong};
+use crate::trade::comp::basis_of_word;
 use crate::trade::entry::Foreseen;
-use crate::trade::money::money_text;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, Currency, Problem};
 
@@ -75,17 +71,17 @@ pub struct Record {
 
 /// The cells of a record, in the order of the columns.
 fn cells(record: &Record) -> io::Result<Vec<String>> {
-    let foreseen = &record.foreseen;
+    let [likely, low, high, level, basis] = record.foreseen.cells();
     let hash = |hash: u64| format!("{hash:016x}");
     Ok(vec![
         record.number.to_string(),
         record.as_of.to_string(),
         record.currency.clone(),
-        money_text(foreseen.likely),
-        money_text(foreseen.low),
-        money_text(foreseen.high),
-        foreseen.level.to_string(),
-        basis_word(foreseen.basis).to_string(),
+        likely,
+        low,
+        high,
+        level,
+        basis,
         map_text(&record.used)?,
         map_text(&record.left_out)?,
         hash(record.inputs),
@@ -148,11 +144,7 @@ fn record(cells: &[&str]) -> Result<Record, (usize, Wrong)> {
             level: cell(cells, 6, "per cent from 1 to 99", |t| {
                 t.parse().ok().filter(|level| (1..=99).contains(level))
             })?,
-            basis: cell(cells, 7, "delivered or item", |t| {
-                [PriceBasis::Delivered, PriceBasis::Item]
-                    .into_iter()
-                    .find(|basis| basis_word(*basis) == t)
-            })?,
+            basis: cell(cells, 7, "delivered or item", basis_of_word)?,
         },
         used: cell(cells, 8, "ids with their weights", map)?,
         left_out: cell(cells, 9, "ids with the reasons why they are not used", map)?,
@@ -197,18 +189,12 @@ fn records(bytes: &[u8], name: &str) -> io::Result<(Vec<Record>, Vec<Problem>)> 
 /// # Errors
 /// If the table cannot be made.
 pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<DataFrame> {
-    let mut builder = Builder::default();
-    for (at, comp) in comps.into_iter().enumerate() {
-        builder.push(
-            FOLDER,
-            &Row {
-                entry: 1,
-                line: at as u64,
-                comp: comp.clone(),
-            },
-        );
+    let (mut known, mut columns) = (Known::default(), Columns::default());
+    for (line, comp) in (0..).zip(comps) {
+        let (entry, comp) = (1, comp.clone());
+        known.push(&mut columns, FOLDER, &Row { entry, line, comp });
     }
-    builder.finish()
+    columns.finish()
 }
 
 /// The comps of a model (ignoring case and spacing) in a table.
@@ -217,14 +203,9 @@ pub fn frame_of<'a>(comps: impl IntoIterator<Item = &'a Comp>) -> PolarsResult<D
 /// If the table does not have the form that the book produces.
 pub fn comps_of(frame: &DataFrame, model: &str, currency: &Currency) -> PolarsResult<Vec<Comp>> {
     let key = match_key(model);
-    let keys = frame.column("model_key")?.str()?;
-    let mask: BooleanChunked = keys
-        .iter()
-        .map(|other| Some(other == Some(key.as_str())))
-        .collect();
-    let own = frame.filter(&mask)?;
+    let own = filter(frame, "model_key", |other| other == key)?;
     let rows = FrameRows::new(&own, currency)?;
-    Ok((0..rows.len()).map(|at| rows.comp(at)).collect())
+    Ok(rows.comps().collect())
 }
 
 impl Book {
@@ -257,11 +238,8 @@ impl Book {
         }
         let (records, problems) =
             records(log.finished(), &shown).map_err(BookError::io(&path, "read"))?;
-        if problems.is_empty() {
-            Ok(records)
-        } else {
-            Err(BookError::Rows(problems))
-        }
+        BookError::refuse(problems)?;
+        Ok(records)
     }
 
     /// The comps of the last estimate of a watched unit; `None` if they do not exist or, after a
@@ -308,7 +286,7 @@ impl Book {
         let folder = self.root().join(FOLDER).join(COMPS);
         let made = self.folder().make(&folder);
         made.map_err(BookError::io(&folder, "make the folder"))?;
-        let bytes = file_of(comps).map_err(BookError::io(&kept, "write"))?;
+        let bytes = write_comps(Vec::new(), comps).map_err(BookError::io(&kept, "write"))?;
         self.replace_file(&kept, &bytes)?;
         let written =
             line(COLUMNS_OF_HISTORY).and_then(|header| Ok((header, line(cells(&record)?)?)));
@@ -328,28 +306,18 @@ impl Book {
             return Ok(());
         }
         let shown = self.display_name(&path);
-        let whole = [log.all(), b"\n"].concat();
-        let read = |bytes: &[u8]| records(bytes, &shown).map_err(BookError::io(&path, "read"));
-        let (before, _) = read(log.finished())?;
-        let (after, problems) = read(&whole)?;
-        if problems.is_empty() && after.len() == before.len() + 1 {
-            return self.replace_file(&path, &whole);
+        let rows = |bytes: &[u8]| {
+            let read = records(bytes, &shown).map_err(BookError::io(&path, "read"));
+            read.map(|(records, problems)| (records.len(), problems.is_empty()))
+        };
+        if let Some(saved) = self.repair_line(&path, &log, &rows)? {
+            notice(&format!(
+                "the last line of {shown} was cut off and removed; the rest of it is in {}",
+                self.display_name(&saved)
+            ));
         }
-        let saved = save_torn(self, &path, log.tail())?;
-        self.replace_file(&path, log.finished())?;
-        notice(&format!(
-            "the last line of {shown} was cut off and removed; the rest of it is in {}",
-            self.display_name(&saved)
-        ));
         Ok(())
     }
-}
-
-/// Comps in the form of an import.
-fn file_of(comps: &[Comp]) -> io::Result<Vec<u8>> {
-    let mut writer = Writer::with_header(Vec::new(), &COLUMNS, optional_columns(comps))?;
-    comps.iter().try_for_each(|comp| writer.comp(comp))?;
-    writer.finish()
 }
 
 #[cfg(test)]
@@ -357,6 +325,7 @@ mod tests {
     use std::fs;
 
     use super::*;
+    use crate::trade::comp::PriceBasis;
     use rust_decimal::Decimal;
 
     fn dec(text: &str) -> Decimal {

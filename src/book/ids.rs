@@ -1,8 +1,7 @@
 //! Maps by identifier: 64-bit hashes that are not hashed again.
 
 use std::collections::HashMap;
-use std::hash::BuildHasherDefault;
-use std::hash::Hasher;
+use std::hash::{BuildHasherDefault, Hasher};
 use xxhash_rust::xxh3::xxh3_64;
 
 /// Hash map keyed by [`id_hash`]: with 64 bits, the probability of any collision among a million

@@ -124,7 +124,7 @@ pub(super) struct ImportFile {
 }
 
 impl ImportFile {
-    /// Whether its name says that it holds sales that were renamed.
+    /// Whether its name marks it as a file of renamed sales.
     pub(super) fn is_renamed(&self) -> bool {
         let rest = self.name.split_once('-').map_or("", |(_, rest)| rest);
         let rest = rest.trim_end_matches(".csv");

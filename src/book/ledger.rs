@@ -5,14 +5,9 @@
 //! appended, with one write that is then synced; an entry that reverses another corrects a mistake.
 //! [`crate::deal::ledger`] evaluates the entries.
 
-use crate::trade::Unit;
-use crate::trade::cells;
-use crate::trade::comp::basis_word;
-use crate::trade::entry::Account;
-use crate::trade::entry::Entry;
-use crate::trade::entry::Foreseen;
-use crate::trade::entry::Kind;
-use crate::trade::entry::Postings;
+use crate::trade::comp::basis_of_word;
+use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
+use crate::trade::{Unit, cells};
 use std::io;
 use std::path::PathBuf;
 
@@ -20,17 +15,15 @@ use rust_decimal::Decimal;
 
 use super::open::{Book, BookLock};
 use crate::book::BookError;
-use crate::book::comps::log::{LogBytes, save_torn};
 use crate::book::csv::canonical;
 use crate::book::csv::lines::{self, line};
+use crate::book::csv::torn::LogBytes;
 use crate::trade::attributes::plain_number;
-use crate::trade::cells::Fault;
-use crate::trade::cells::Wrong;
-use crate::trade::comp::PriceBasis;
+use crate::trade::cells::{Fault, Wrong};
 use crate::trade::money::money_text;
 use crate::trade::part::{parse_parts, parts_text};
 use crate::trade::problem::SHOWN;
-use crate::trade::text::shorten;
+use crate::trade::text::{listed, shorten};
 use crate::trade::{Attributes, HowSold, Problem};
 
 /// Folder and name of the file.
@@ -41,32 +34,8 @@ const FILE_NAME: &str = "ledger.csv";
 const HEAD: [&str; 5] = ["entry", "day", "kind", "deal", "reverses"];
 
 /// Columns after the accounts.
-const TAIL: [&str; 24] = [
-    "currency",
-    "minutes",
-    "outlet",
-    "offers",
-    "likely",
-    "low",
-    "high",
-    "chance",
-    "basis",
-    "model",
-    "variant",
-    "completeness",
-    "grade",
-    "missing",
-    "extras",
-    "defects",
-    "works",
-    "how_sold",
-    "attributes",
-    "note",
-    "quoted",
-    "parts",
-    "fits",
-    "end",
-];
+const TAIL: &str = "currency, minutes, outlet, offers, likely, low, high, chance, basis, model, variant, completeness, \
+     grade, missing, extras, defects, works, how_sold, attributes, note, quoted, parts, fits, end";
 
 /// Columns that the ledgers of older versions lack.
 const ADDED: [&str; 5] = ["drawer", "overheads", "quoted", "parts", "fits"];
@@ -76,7 +45,7 @@ const END: &str = ".";
 
 fn columns() -> impl Iterator<Item = &'static str> {
     let accounts = Account::ALL.into_iter().map(Account::column);
-    HEAD.into_iter().chain(accounts).chain(TAIL)
+    HEAD.into_iter().chain(accounts).chain(listed(TAIL))
 }
 
 /// The columns of a ledger: those of today, unless it begins with those of older versions.
@@ -94,13 +63,9 @@ fn columns_of(bytes: &[u8]) -> Vec<&'static str> {
 /// The cells of an entry, in the order of the columns.
 fn cells(entry: &Entry, currency: &str) -> Vec<String> {
     let number = |number: Option<u32>| number.map_or(String::new(), |n| n.to_string());
-    let money = |amount: Decimal| {
-        if amount.is_zero() {
-            String::new()
-        } else {
-            money_text(amount)
-        }
-    };
+    let unless_zero = |amount: Decimal| Some(amount).filter(|amount| !amount.is_zero());
+    let money = |amount| unless_zero(amount).map_or(String::new(), money_text);
+    let minutes = unless_zero(entry.minutes).map(|minutes| minutes.normalize().to_string());
     let mut cells = vec![
         entry.number.to_string(),
         entry.on.to_string(),
@@ -111,24 +76,12 @@ fn cells(entry: &Entry, currency: &str) -> Vec<String> {
     cells.extend(Account::ALL.map(|account| money(entry.postings.get(account))));
     cells.extend([
         currency.to_string(),
-        if entry.minutes.is_zero() {
-            String::new()
-        } else {
-            entry.minutes.normalize().to_string()
-        },
+        minutes.unwrap_or_default(),
         entry.outlet.clone(),
         number(entry.offers),
     ]);
-    cells.extend(match &entry.estimate {
-        Some(foreseen) => [
-            money_text(foreseen.likely),
-            money_text(foreseen.low),
-            money_text(foreseen.high),
-            foreseen.level.to_string(),
-            basis_word(foreseen.basis).to_string(),
-        ],
-        None => Default::default(),
-    });
+    let estimate = entry.estimate.as_ref();
+    cells.extend(estimate.map_or_else(Default::default, Foreseen::cells));
     cells.extend(match &entry.unit {
         Some(unit) => [
             unit.model.clone(),
@@ -290,10 +243,8 @@ impl Reading<'_> {
             level.ok_or_else(|| Wrong::new("per cent from 1 to 99", PUT_BACK))
         });
         let basis = self.need("basis", |text| {
-            [PriceBasis::Delivered, PriceBasis::Item]
-                .into_iter()
-                .find(|basis| basis_word(*basis) == text)
-                .ok_or_else(|| Wrong::new("delivered or item", PUT_BACK))
+            let basis = basis_of_word(text);
+            basis.ok_or_else(|| Wrong::new("delivered or item", PUT_BACK))
         });
         Some(Foreseen {
             likely: likely?,
@@ -417,11 +368,8 @@ impl Book {
             ));
         }
         let (entries, problems) = self.ledger_rows(log.finished())?;
-        if problems.is_empty() {
-            Ok(entries)
-        } else {
-            Err(BookError::Rows(problems))
-        }
+        BookError::refuse(problems)?;
+        Ok(entries)
     }
 
     fn ledger_rows(&self, bytes: &[u8]) -> Result<Rows, BookError> {
@@ -479,30 +427,21 @@ impl Book {
         }
         // No cell of a ledger contains a line end.
         if log.tail().contains(&b'\n') {
-            return Err(BookError::Rows(vec![Problem {
-                file: name,
-                row: 1 + log.finished().iter().filter(|&&b| b == b'\n').count() as u64,
-                column: String::new(),
-                value: String::new(),
-                expected: "a closing double quote".into(),
-                fix: "close the quote that opens in this row, or remove it".into(),
-            }]));
+            return Err(BookError::Rows(vec![log.open_quote(&name)]));
         }
-        let whole = [log.all(), b"\n"].concat();
-        let (before, _) = self.ledger_rows(log.finished())?;
-        let (after, problems) = self.ledger_rows(&whole)?;
-        if problems.is_empty() && after.len() == before.len() + 1 {
-            notice(&format!(
+        let rows = |bytes: &[u8]| {
+            let (entries, problems) = self.ledger_rows(bytes)?;
+            Ok((entries.len(), problems.is_empty()))
+        };
+        match self.repair_line(&path, &log, &rows)? {
+            None => notice(&format!(
                 "the last line of {name} was not finished; only its end was missing, so it is kept"
-            ));
-            return self.replace_file(&path, &whole);
+            )),
+            Some(saved) => notice(&format!(
+                "the last line of {name} was cut off and removed; the rest of it is in {}: record that entry again",
+                self.display_name(&saved)
+            )),
         }
-        let saved = save_torn(self, &path, log.tail())?;
-        self.replace_file(&path, log.finished())?;
-        notice(&format!(
-            "the last line of {name} was cut off and removed; the rest of it is in {}: record that entry again",
-            self.display_name(&saved)
-        ));
         Ok(())
     }
 }

@@ -1,5 +1,6 @@
 //! The book: a folder of plain files with the settings and all recorded comps.
 
+mod appended;
 pub mod comps;
 pub mod csv;
 pub mod error;

@@ -4,19 +4,13 @@ use super::csv::torn::LogBytes;
 use super::folder::{Access, Folder, Temporary};
 use super::stamp::Stamp;
 use crate::book::BookError;
-use crate::settings;
-use crate::settings::Settings;
+use crate::settings::{self, Settings};
 use crate::trade::Currency;
-use std::fs;
-use std::fs::File;
-use std::fs::TryLockError;
+use std::fs::{self, File, TryLockError};
 use std::io::{self, Write};
-use std::path::Path;
-use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::Mutex;
-use std::time::Duration;
-use std::time::Instant;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
 /// Folder of the ledger.
 pub(super) const DEALS: &str = "deals";
@@ -207,7 +201,7 @@ impl Book {
     /// Replaces the settings file; the settings of this handle stay as they were read.
     ///
     /// # Errors
-    /// Why the text is no settings, as `refused` says it; the file is then unchanged. If writing fails.
+    /// If the text is not valid settings (`refused` makes the error), or if writing fails; the file is then unchanged.
     pub fn replace_settings(
         &self,
         text: &str,

@@ -11,8 +11,7 @@ use crate::book::csv::lines::{self, RowFault};
 use crate::book::ids::{IdMap, id_hash};
 use crate::book::{Book, BookError};
 use crate::settings::Settings;
-use crate::trade::cells::Fault;
-use crate::trade::cells::Wrong;
+use crate::trade::cells::{Fault, Wrong};
 use crate::trade::foreign::{Foreign, Rate};
 use crate::trade::{Currency, Problem, checks};
 
@@ -75,14 +74,8 @@ impl Rates {
         };
         let read = lines::read(bytes, name, &HEADER, fix, &mut each);
         let mut problems = read.unwrap_or_else(|error| {
-            vec![Problem {
-                file: name.to_string(),
-                row: 0,
-                column: String::new(),
-                value: String::new(),
-                expected: format!("rows of cells, but {error}"),
-                fix: "save it as comma-separated text".into(),
-            }]
+            let expected = format!("rows of cells, but {error}");
+            vec![Wrong::new(expected, "save it as comma-separated text").at(name, 0, "", "")]
         });
         problems.extend(twice);
         problems.sort_by_key(|problem| problem.row);

@@ -24,20 +24,21 @@ use polars::prelude::{DataFrame, PolarsError, PolarsResult};
 use xxhash_rust::xxh3::xxh3_64;
 
 use super::BookError;
-use super::comps::cache::Table;
 use super::comps::cache::build::TableBuilder;
 use super::comps::cache::table::Trouble;
+use super::comps::cache::{self, Table};
+use super::comps::frame::{self, Columns, Known};
 use super::comps::log::{self, LogBytes, LogPart};
 use super::comps::rows::{Index, Rows};
-use super::comps::{cache, frame};
 use super::csv::canonical::{self, Layout, Row};
 use super::folder::Access;
 use super::imports::ImportFile;
 pub use super::open::{Book, BookLock};
 use super::rates::KeptRates;
 pub use super::stamp::FilesState;
-use super::stamp::Stamp;
+use super::stamp::{Stamp, now};
 use crate::settings;
+use crate::trade::cells::Wrong;
 use crate::trade::names::match_key;
 use crate::trade::{Comp, Problem};
 
@@ -86,11 +87,11 @@ impl Book {
     pub fn files_state(&self, patience: Duration) -> Result<FilesState, BookError> {
         let mut stamps = self.stamps(&self.import_files(&self.comps_dir(), &mut |_| {})?)?;
         stamps.extend(self.stamp(&self.log_path())?);
-        cache::settle(&stamps, patience);
+        Stamp::settle(&stamps, patience);
         Ok(FilesState {
             hash: xxh3_64(format!("{stamps:?}").as_bytes()),
             bytes: stamps.iter().map(|stamp| stamp.size).sum(),
-            sure: cache::are_sure(&stamps, cache::now()),
+            sure: Stamp::are_sure(&stamps, now()),
         })
     }
 
@@ -144,10 +145,8 @@ impl Book {
         let frame = self.rows(&mut |_| {}, &mut |rows| rows.find(ids))?;
         let rows = frame::FrameRows::new(&frame, &self.settings.currency)
             .map_err(|error| self.internal(&error))?;
-        Ok((0..rows.len())
-            .filter(|&at| ids.contains(rows.comp_id(at)))
-            .map(|at| (rows.comp_id(at).to_string(), rows.comp(at)))
-            .collect())
+        let comps = rows.comps().filter(|comp| ids.contains(&comp.comp_id));
+        Ok(comps.map(|comp| (comp.comp_id.clone(), comp)).collect())
     }
 
     /// Every comp in force, in the columns described in [`crate::book::comps::frame`].
@@ -235,8 +234,8 @@ impl Book {
                     if source.kind() == io::ErrorKind::NotFound && tries < TRIES => {}
                 Err(Trouble::Book(error)) => return Err(error),
                 Err(Trouble::Internal(error)) => return Err(self.internal(&error)),
-                Err(Trouble::Damaged) => {
-                    let error = io::Error::other("the cache changes while it is read");
+                Err(damaged @ Trouble::Damaged) => {
+                    let error = io::Error::other(damaged.to_string());
                     return Err(BookError::io(self.root.join(".compband"), "read")(error));
                 }
             }
@@ -254,22 +253,24 @@ impl Book {
         let stamps = self.stamps(&imports)?;
         let log = self.read_log(notice)?;
         let cached = cache::open(self, &stamps, &log).filter(|_| trusted);
-        let cached = cached.filter(|cached| {
-            let overlay = stamps.iter().filter(|stamp| !cached.of.contains(stamp));
-            log.after(&cached.log).len() as u64 <= cache::WORTH_BYTES
-                && overlay.map(|stamp| stamp.size).sum::<u64>() <= cache::OVERLAY_BYTES
+        let cached = cached.and_then(|table| {
+            let known: HashSet<&Stamp> = table.label.sources.iter().collect();
+            let later = imports.iter().zip(&stamps);
+            let later: Vec<_> = later.filter(|(_, stamp)| !known.contains(stamp)).collect();
+            let fits = log.after(&table.label.log).len() as u64 <= cache::WORTH_BYTES
+                && later.iter().map(|(_, stamp)| stamp.size).sum::<u64>() <= cache::OVERLAY_BYTES;
+            let later: Vec<ImportFile> = later.iter().map(|(file, _)| (*file).clone()).collect();
+            fits.then_some((table, later))
         });
         let overlay = match cached {
-            Some(cached) => {
-                let later = imports.iter().zip(&stamps);
-                let later = later.filter(|(_, stamp)| !cached.of.contains(stamp));
-                let later: Vec<ImportFile> = later.map(|(import, _)| import.clone()).collect();
-                let logged = self.logged(&log, &cached.log, &imports)?;
+            Some((table, later)) => {
+                let known = table.label.log;
+                let logged = self.logged(&log, &known, &imports)?;
                 let entries = logged.rows.iter().map(|row| row.entry);
                 let mut entries = entries.chain(later.iter().map(|file| file.entry));
                 // It is then unknown whether the cached part of the log has the same number.
-                let newer = entries.all(|entry| entry > cached.log.highest);
-                newer.then_some((cached.table, later, logged))
+                let newer = entries.all(|entry| entry > known.highest);
+                newer.then_some((table, later, logged))
             }
             None => None,
         };
@@ -326,10 +327,12 @@ impl Book {
         logged: Logged,
     ) -> Result<Rows, Trouble> {
         let Logged { rows, mut problems } = logged;
-        let mut builder = frame::Builder::default();
-        problems.extend(self.scan_beside(imports, rows, &mut |file, row| builder.push(file, row))?);
+        let (mut known, mut columns) = (Known::default(), Columns::default());
+        problems.extend(self.scan_beside(imports, rows, &mut |file, row| {
+            known.push(&mut columns, file, row)
+        })?);
         if problems.is_empty() {
-            Rows::new(table, builder.finish()?)
+            Rows::new(table, columns.finish()?)
         } else {
             Err(in_order(problems).into())
         }
@@ -345,8 +348,8 @@ impl Book {
         wrong: &[Problem],
         notice: &mut dyn FnMut(&str),
     ) -> Result<Table, Trouble> {
-        cache::settle(stamps, cache::LONGEST_WAIT);
-        let made = cache::now();
+        Stamp::settle(stamps, cache::LONGEST_WAIT);
+        let made = now();
         let dir = self.cache_dir()?;
         let bytes = stamps.iter().map(|stamp| stamp.size).sum::<u64>() + log.length as u64;
         let unwritten = |error: io::Error| Trouble::Book(BookError::io(&dir, "write")(error));
@@ -453,14 +456,12 @@ impl Book {
             .collect();
         let shared = |row: &Row| {
             let import = self.display_name(&taken.get(&row.entry)?.path);
-            Some(Problem {
-                file: name.clone(),
-                row: row.line,
-                column: "entry".into(),
-                value: row.entry.to_string(),
-                expected: format!("a number of its own; {import} has the same"),
-                fix: "put back its old number, or give it an unused one".into(),
-            })
+            let expected = format!("a number of its own; {import} has the same");
+            let wrong = Wrong::new(
+                expected,
+                "put back its old number, or give it an unused one",
+            );
+            Some(wrong.at(&name, row.line, "entry", &row.entry.to_string()))
         };
         problems.extend(rows.iter().filter_map(shared));
         Ok(Logged { rows, problems })

@@ -134,9 +134,7 @@ impl Book {
         let imports = self.import_files(&self.comps_dir(), notice)?;
         let Logged { rows, problems } =
             self.logged(&*self.log_bytes()?, &LogPart::default(), &imports)?;
-        if !problems.is_empty() {
-            return Err(BookError::Rows(problems));
-        }
+        BookError::refuse(problems)?;
         Ok((imports, rows))
     }
 
@@ -205,7 +203,7 @@ impl Book {
     }
 }
 
-/// What the rows of an entry and those before it say of a rename; `None` if the entry is no rename.
+/// The collector of the names of a rename, from the rows of an entry and those before it; `None` if the entry is no rename.
 fn renaming_of(imports: &[ImportFile], entry: u64) -> Option<Seen> {
     let renames = imports.iter().filter(|file| file.is_renamed());
     let renames: HashSet<u64> = renames.map(|file| file.entry).collect();

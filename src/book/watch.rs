@@ -57,7 +57,7 @@ pub struct Watched {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub set: Vec<String>,
     /// Whether it is for parts only.
-    #[serde(default, skip_serializing_if = "is_not")]
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub parts: bool,
     /// How it will be sold.
     #[serde(
@@ -85,10 +85,6 @@ pub struct Watched {
     /// Length of the window before the last widening step, in days.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub window: Option<u32>,
-}
-
-fn is_not(flag: &bool) -> bool {
-    !flag
 }
 
 fn write_how_sold<S: Serializer>(how: &Option<HowSold>, serializer: S) -> Result<S::Ok, S::Error> {
@@ -357,9 +353,9 @@ mod tests {
     }
 
     #[test]
-    fn what_is_wrong_in_the_file_is_told_with_its_place() {
+    fn errors_in_the_file_are_reported_with_their_place() {
         let (_dir, book) = book();
-        for (text, said) in [
+        for (text, expected) in [
             (
                 "[a]\nmodel = \"x\"\ngrad = \"B\"\n",
                 "line 3: \"grad\" is not a setting (did you mean \"grade\"?)",
@@ -390,14 +386,14 @@ mod tests {
             fs::write(book.watch_path(), text).unwrap();
             let error = book.watched().unwrap_err().to_string();
             assert!(
-                error.contains(said) && error.contains("watch.toml"),
+                error.contains(expected) && error.contains("watch.toml"),
                 "{error}"
             );
         }
     }
 
     #[test]
-    fn a_table_that_cannot_be_told_apart_is_left_alone() {
+    fn a_table_that_cannot_be_separated_is_left_alone() {
         let (_dir, book) = book();
         let lock = book.lock(&mut |_| {}).unwrap();
         let text = "a.model = \"x\"\nb.model = \"y\"\n";

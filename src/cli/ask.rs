@@ -18,9 +18,8 @@ use crate::app::offering::{WaitingTyped, asking, with_listing};
 use crate::app::{Book, describe};
 use crate::cli::unit::MeantArgs;
 use crate::render::ask::{offer_sheet, sheet};
-use crate::render::document;
-use crate::render::short;
 use crate::render::table::terminal_width;
+use crate::render::{document, short};
 use crate::settings::Settings;
 
 /// Latest deadline, in weeks.
@@ -172,9 +171,9 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let market = &args.market;
     let on = args.entry.day(&book)?;
-    let day = market.unit.day_said(book.settings()).unwrap_or(on);
-    let said = args.offer.as_deref().unwrap_or_default();
-    if let Some(id) = deal_number(said) {
+    let day = market.unit.day_given(book.settings()).unwrap_or(on);
+    let given = args.offer.as_deref().unwrap_or_default();
+    if let Some(id) = deal_number(given) {
         return Err(CliError::usage(format!(
             "how much is the offer for d{id}? Write the deal, then the amount: compband offer d{id} AMOUNT"
         )));
@@ -185,7 +184,7 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 1);
     let sale = market.sale.typed().at_listing(up);
     let sale = sale.read(book.settings())?;
-    let amount = money("the offer", said, &unit.settings.currency)?;
+    let amount = money("the offer", given, &unit.settings.currency)?;
     let outlet = sale.as_ref().map_or("", |through| through.name);
     let note = |stocked: &Stocked| note_offer(&book, stocked, (amount, outlet), &args.entry);
     let noting = stocked.as_ref().filter(|_| !args.dry_run);
@@ -250,7 +249,7 @@ impl MarketArgs {
 
 impl WaitingArgs {
     /// Whether any flag is given.
-    pub fn is_said(&self) -> bool {
+    pub fn is_given(&self) -> bool {
         *self != Self::default()
     }
 

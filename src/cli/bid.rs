@@ -7,15 +7,14 @@ use clap::Args;
 use super::net::SaleArgs;
 use super::{CliError, notice, open, print};
 use crate::app::amounts::{money_if, refused};
-use crate::app::bid::{AimsSaid, Costs, Purchase, bid};
+use crate::app::bid::{AimsGiven, Costs, Purchase, bid};
 use crate::app::describe;
 use crate::app::purchase::{AimsTyped, CostsTyped};
 use crate::cli::unit::MeantArgs;
 use crate::parse::repairs::repair;
 use crate::render::bid::sheet;
-use crate::render::document;
-use crate::render::short;
 use crate::render::table::terminal_width;
+use crate::render::{document, short};
 use crate::settings::Settings;
 use crate::trade::Currency;
 
@@ -130,8 +129,8 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(id) = meant.deal() {
         notice(&bought_already(id));
     }
-    let said = meant.said;
-    let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
+    let given = meant.said;
+    let unit = describe::unit(&book, &given, args.unit.day(book.settings()), &mut notice)?;
     let purchase = args.deal.read(book.settings())?;
     let found = bid(&book, &unit, purchase, &mut notice)?;
     if args.json {
@@ -158,12 +157,12 @@ fn bought_already(deal: u32) -> String {
 
 impl DealArgs {
     /// Whether any flag of a purchase or of the sale is given.
-    pub fn is_said(&self) -> bool {
+    pub fn is_given(&self) -> bool {
         *self != Self::default()
     }
 
     /// Whether any flag of a purchase is given.
-    pub fn is_said_of_buying(&self) -> bool {
+    pub fn is_given_for_buying(&self) -> bool {
         let Self {
             sale: _,
             costs,
@@ -214,7 +213,7 @@ impl AimArgs {
     ///
     /// # Errors
     /// Invalid values.
-    pub fn read(&self, currency: &Currency) -> Result<AimsSaid, CliError> {
+    pub fn read(&self, currency: &Currency) -> Result<AimsGiven, CliError> {
         let typed = AimsTyped {
             profit: self.profit.clone(),
             returned: self.returned.clone(),

@@ -11,15 +11,12 @@ use crate::app::AppError;
 use crate::app::check::{self, By, LEVEL, groups, mistyped, predicted, undated};
 use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
-use crate::render::chart;
 use crate::render::check::{self as sheet, Sheet};
-use crate::render::contradicted;
 use crate::render::document::{check as document, text};
 use crate::render::ledger::OwnCheck;
 use crate::render::sheet::prose_width;
-use crate::render::short;
 use crate::render::table::terminal_width;
-use crate::render::undeclared;
+use crate::render::{chart, contradicted, short, undeclared};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -5,14 +5,13 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::PathBuf;
 
-use clap::{Arg, Args, ValueEnum};
+use clap::{Arg, Args};
 use clap_complete::CompleteEnv;
 use clap_complete::engine::{ArgValueCompleter, CompletionCandidate};
 
-use super::explain;
 use super::shells::SHELLS;
 use super::terminal::steers;
-use super::{CliError, count, notice, print};
+use super::{CliError, count, explain, notice, print};
 use crate::app::comps::ids_beginning;
 use crate::app::ledger::read_ledger;
 use crate::app::listed::deal_names;
@@ -20,8 +19,7 @@ use crate::app::typed::all_pieces;
 use crate::app::{AppError, Book, write};
 use crate::settings::{PartValues, Settings};
 use crate::trade::HowSold;
-use crate::trade::names::match_key;
-use crate::trade::names::push_key;
+use crate::trade::names::{match_key, push_key};
 
 /// The variable with which a shell requests completions.
 const VARIABLE: &str = "COMPBAND_COMPLETE";
@@ -40,17 +38,8 @@ Examples:
 Names come from the book in the current folder, or from the one that COMPBAND_BOOK names.")]
 pub struct CompletionsArgs {
     /// The shell
-    #[arg(value_enum)]
-    shell: Shell,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum Shell {
-    Bash,
-    Elvish,
-    Fish,
-    Powershell,
-    Zsh,
+    #[arg(value_parser = ["bash", "elvish", "fish", "powershell", "zsh"])]
+    shell: String,
 }
 
 /// Write a manual page for each command
@@ -69,15 +58,8 @@ pub struct ManArgs {
 /// # Errors
 /// If it cannot be written.
 pub fn completions(args: &CompletionsArgs) -> Result<(), CliError> {
-    let name = match args.shell {
-        Shell::Bash => "bash",
-        Shell::Elvish => "elvish",
-        Shell::Fish => "fish",
-        Shell::Powershell => "powershell",
-        Shell::Zsh => "zsh",
-    };
     let mut script = Vec::new();
-    if let Some(shell) = SHELLS.completer(name) {
+    if let Some(shell) = SHELLS.completer(&args.shell) {
         shell.write_registration(VARIABLE, "compband", "compband", "compband", &mut script)?;
     }
     print(&String::from_utf8_lossy(&script))
@@ -156,29 +138,6 @@ fn one_spelling(models: Vec<String>) -> Vec<String> {
         .collect()
 }
 
-fn grades(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| s.grade_names().map(String::from).collect())
-}
-
-fn levels(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| {
-        s.completeness_names().map(String::from).collect()
-    })
-}
-
-fn ways(typed: &OsStr) -> Vec<CompletionCandidate> {
-    beginning(typed, HowSold::ALL.map(|how| how.word().to_string()))
-}
-
-/// The pieces of all kits.
-fn pieces(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| all_pieces(s).into_iter().collect())
-}
-
-fn outlets(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| s.outlets.keys().cloned().collect())
-}
-
 fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
     let watches = book().and_then(|book| Ok(book.watched()?));
     beginning(typed, watches.unwrap_or_default().into_keys())
@@ -188,10 +147,6 @@ fn watched(typed: &OsStr) -> Vec<CompletionCandidate> {
 fn numbers(typed: &OsStr, all: bool) -> Vec<CompletionCandidate> {
     let deals = book().and_then(|book| deal_names(&book, all, &mut |_| {}));
     beginning(typed, deals.unwrap_or_default())
-}
-
-fn deals(typed: &OsStr) -> Vec<CompletionCandidate> {
-    numbers(typed, true)
 }
 
 /// Names of parts: those of the drawer, or also all that the settings name.
@@ -212,14 +167,6 @@ fn part_names(typed: &OsStr, all: bool) -> Vec<CompletionCandidate> {
     beginning(typed, names)
 }
 
-fn parts_in_drawer(typed: &OsStr) -> Vec<CompletionCandidate> {
-    part_names(typed, false)
-}
-
-fn parts(typed: &OsStr) -> Vec<CompletionCandidate> {
-    part_names(typed, true)
-}
-
 /// Identifiers of sales that begin with the typed text.
 fn sale_ids(typed: &OsStr, logged: bool) -> Vec<CompletionCandidate> {
     let typed = typed.to_string_lossy();
@@ -230,29 +177,13 @@ fn sale_ids(typed: &OsStr, logged: bool) -> Vec<CompletionCandidate> {
         .collect()
 }
 
-fn sales(typed: &OsStr) -> Vec<CompletionCandidate> {
-    sale_ids(typed, false)
-}
-
-fn logged_sales(typed: &OsStr) -> Vec<CompletionCandidate> {
-    sale_ids(typed, true)
-}
-
-/// What a purchase may name: all that a unit may, and deals that are closed.
+/// Names for a purchase: all those for a unit, and deals that are closed.
 fn purchases(typed: &OsStr) -> Vec<CompletionCandidate> {
     let all = [numbers(typed, true), watched(typed), models(typed)];
     all.into_iter().flatten().collect()
 }
 
-fn terms(typed: &OsStr) -> Vec<CompletionCandidate> {
-    beginning(typed, explain::words())
-}
-
-fn mappings(typed: &OsStr) -> Vec<CompletionCandidate> {
-    of_settings(typed, |s| s.mappings.keys().cloned().collect())
-}
-
-/// What may be meant by a unit: deals in stock, watched units, models.
+/// Names for a unit: deals in stock, watched units, models.
 fn units(typed: &OsStr) -> Vec<CompletionCandidate> {
     let all = [numbers(typed, false), watched(typed), models(typed)];
     all.into_iter().flatten().collect()
@@ -269,21 +200,23 @@ fn with_completer(arg: Arg) -> Arg {
     let words: fn(&OsStr) -> Vec<CompletionCandidate> = match (arg.get_id().as_str(), takes) {
         ("model", _) if arg.is_positional() && takes == "MODEL" => purchases,
         ("model" | "models" | "words" | "fits" | "old" | "others", _) => models,
-        ("grade", _) => grades,
-        ("completeness", _) => levels,
-        ("how_sold", _) => ways,
-        ("missing", _) => pieces,
-        ("outlet" | "venue", _) => outlets,
+        ("grade", _) => |t| of_settings(t, |s| s.grade_names().map(String::from).collect()),
+        ("completeness", _) => {
+            |t| of_settings(t, |s| s.completeness_names().map(String::from).collect())
+        }
+        ("how_sold", _) => |t| beginning(t, HowSold::ALL.map(|how| how.word().to_string())),
+        ("missing", _) => |t| of_settings(t, |s| all_pieces(s).into_iter().collect()),
+        ("outlet" | "venue", _) => |t| of_settings(t, |s| s.outlets.keys().cloned().collect()),
         ("watched", "UNIT") => purchases,
         ("watched", _) => watched,
-        ("deal", _) => deals,
+        ("deal", _) => |t| numbers(t, true),
         ("unit" | "units", _) => units,
-        ("name", "PART") => parts_in_drawer,
-        ("parts", "PARTS") | ("new_part", _) => parts,
-        ("keep" | "drop" | "id", _) => sales,
-        ("sale", _) => logged_sales,
-        ("mapping", _) => mappings,
-        ("term", _) => terms,
+        ("name", "PART") => |t| part_names(t, false),
+        ("parts", "PARTS") | ("new_part", _) => |t| part_names(t, true),
+        ("keep" | "drop" | "id", _) => |t| sale_ids(t, false),
+        ("sale", _) => |t| sale_ids(t, true),
+        ("mapping", _) => |t| of_settings(t, |s| s.mappings.keys().cloned().collect()),
+        ("term", _) => |t| beginning(t, explain::words()),
         _ => return arg,
     };
     arg.add(ArgValueCompleter::new(words))

@@ -106,7 +106,7 @@ pub fn run(args: &CompsArgs, book: Option<&Path>) -> Result<(), CliError> {
 
 impl CompsArgs {
     fn filter(&self, settings: &Settings) -> Filter<'_> {
-        let day = |said: Option<WrittenDate>| said.map(|said| day_of(said, settings));
+        let day = |given: Option<WrittenDate>| given.map(|given| day_of(given, settings));
         Filter {
             model: None,
             variant: self.variant.as_deref(),

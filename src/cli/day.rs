@@ -11,7 +11,7 @@ pub fn today() -> NaiveDate {
     chrono::Local::now().date_naive()
 }
 
-/// Reads a date of the command line; which day it is, [`day_of`] says once the book is known.
+/// Reads a date of the command line; [`day_of`] turns it into a day once the book is known.
 ///
 /// # Errors
 /// The expected form, as text.
@@ -19,11 +19,11 @@ pub fn parse_day(text: &str) -> Result<WrittenDate, String> {
     date_typed(text, today()).map_err(|expected| format!("expected {expected}"))
 }
 
-/// The day that is meant in the book's order of day and month. A date that could be read two ways is said.
-pub fn day_of(said: WrittenDate, settings: &Settings) -> NaiveDate {
+/// The day that is meant in the book's order of day and month. A notice points out a date that could be read two ways.
+pub fn day_of(given: WrittenDate, settings: &Settings) -> NaiveDate {
     let order = settings.date_order();
-    let day = said.day(order).unwrap_or_else(today);
-    if let Some(numbers) = said.two_ways() {
+    let day = given.day(order).unwrap_or_else(today);
+    if let Some(numbers) = given.two_ways() {
         let other = order.other();
         let not = numbers
             .day(other)
@@ -37,6 +37,6 @@ pub fn day_of(said: WrittenDate, settings: &Settings) -> NaiveDate {
 }
 
 /// The day that is meant, or today if none is given.
-pub fn day_or_today(said: Option<WrittenDate>, settings: &Settings) -> NaiveDate {
-    said.map_or_else(today, |said| day_of(said, settings))
+pub fn day_or_today(given: Option<WrittenDate>, settings: &Settings) -> NaiveDate {
+    given.map_or_else(today, |given| day_of(given, settings))
 }

@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 use clap::Args;
 use rust_decimal::Decimal;
 
-use super::log::tell_recorded;
+use super::log::report_recorded;
 use super::net::SaleArgs;
 use super::prompt::{at_terminal, confirm};
 use super::unit::FactArgs;
@@ -25,7 +25,7 @@ use crate::render::numbers::amount;
 use crate::render::sheet;
 use crate::trade::comp::COLUMNS;
 use crate::trade::entry::Account;
-use crate::trade::text::quoted;
+use crate::trade::text::{after, quoted};
 use crate::trade::{Comp, Currency, checks};
 
 const BUY_EXAMPLES: &str = "\
@@ -180,8 +180,8 @@ impl EntryArgs {
     ///
     /// # Errors
     /// A day in the future, or too long ago.
-    pub fn day_said(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
-        let day = self.date.map(|said| day_of(said, book.settings()));
+    pub fn day_given(&self, book: &Book) -> Result<Option<NaiveDate>, CliError> {
+        let day = self.date.map(|given| day_of(given, book.settings()));
         if let Some(day) = day {
             checks::day(day, today()).map_err(|wrong| AppError::Refused {
                 message: format!("--date: expected {}", wrong.expected),
@@ -194,9 +194,9 @@ impl EntryArgs {
     /// The given day, or today.
     ///
     /// # Errors
-    /// Those of [`EntryArgs::day_said`].
+    /// Those of [`EntryArgs::day_given`].
     pub fn day(&self, book: &Book) -> Result<NaiveDate, CliError> {
-        Ok(self.day_said(book)?.unwrap_or_else(today))
+        Ok(self.day_given(book)?.unwrap_or_else(today))
     }
 
     /// The note, valid for one cell.
@@ -227,7 +227,7 @@ impl EntryArgs {
 ///
 /// # Errors
 /// If output fails.
-pub fn tell(
+pub fn report_entered(
     entered: &Entered,
     currency: &Currency,
     done: &str,
@@ -281,8 +281,8 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
             }
         }
     };
-    let (said, doubt) = sure_of_model(&book, meant)?;
-    let subject = subject(&said, settings, &mut notice)?;
+    let (given, doubt) = sure_of_model(&book, meant)?;
+    let subject = subject(&given, settings, &mut notice)?;
     fit_to_keep(&subject)?;
     let unit = sheet::unit(&subject);
     if args.shipping.is_some() {
@@ -313,7 +313,7 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     );
     let estimate = deal.foreseen.as_ref();
     let line = estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency)));
-    tell(&entered, currency, &done, line.as_slice())?;
+    report_entered(&entered, currency, &done, line.as_slice())?;
     if let Some(doubt) = doubt {
         let number = entered.number;
         notice(&format!(
@@ -326,24 +326,24 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// The unit to buy. A new model that is nearly a known one is asked about on a terminal, and elsewhere
 /// comes with a doubt to note.
 fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), CliError> {
-    let mut said = meant.said;
+    let mut given = meant.said;
     if meant.kind != Kind::Model {
-        return Ok((said, None));
+        return Ok((given, None));
     }
-    let Some(near) = nearly_known(book, &said.model, &mut notice)? else {
-        return Ok((said, None));
+    let Some(near) = nearly_known(book, &given.model, &mut notice)? else {
+        return Ok((given, None));
     };
     if !at_terminal() {
-        let doubt = doubt_of_model(&said.model, &near);
-        return Ok((said, Some(doubt)));
+        let doubt = doubt_of_model(&given.model, &near);
+        return Ok((given, Some(doubt)));
     }
     let question = format!(
         "The book has no model {}. Is it {}?",
-        quoted(&said.model),
+        quoted(&given.model),
         quoted(&near)
     );
     match confirm(&question, true)? {
-        Some(true) => said.model = near,
+        Some(true) => given.model = near,
         Some(false) => {}
         None => {
             return Err(AppError::Refused {
@@ -353,7 +353,7 @@ fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), Cl
             .into());
         }
     }
-    Ok((said, None))
+    Ok((given, None))
 }
 
 /// `compband spend`.
@@ -385,11 +385,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
     let made = Books::open(&book, &mut notice)?.spend(&args.deal, (spent, minutes), dated);
     let OfDeal { deal, entered } =
         made.map_err(|error| no_overhead(error, &args.deal, currency))?;
-    let what = if what.is_empty() {
-        String::new()
-    } else {
-        format!(" on {what}")
-    };
+    let what = after(" on ", &what);
     let done = format!(
         "Spent {} {} and {} min{what} for {}",
         amount(currency, spent),
@@ -397,7 +393,7 @@ pub fn spend(args: &SpendArgs, book: Option<&Path>) -> Result<(), CliError> {
         minutes.normalize(),
         deal.name()
     );
-    tell(&entered, currency, &done, &[cost_so_far(&deal, currency)])
+    report_entered(&entered, currency, &done, &[cost_so_far(&deal, currency)])
 }
 
 /// Points to overheads if an amount stands where the deal is expected.
@@ -436,22 +432,16 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let on = dated.on;
     let outlet = args.sale.outlet.as_deref();
     let stocked = to_be_sold(&book, &args.deal, outlet, on, &mut notice)?;
-    let said = args.typed().read(book.settings(), stocked.as_ref())?;
-    let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &said, dated)?;
+    let given = args.typed().read(book.settings(), stocked.as_ref())?;
+    let sold = Books::open(&book, &mut notice)?.sold(&args.deal, &given, dated)?;
     let OfDeal { deal, entered } = &sold.of_deal;
     let money = |value| amount(currency, value);
     let figures = &sold.figures;
     let outlet = &sold.comp.venue;
-    let through = if outlet.is_empty() {
-        String::new()
-    } else {
-        format!(" through {outlet}")
-    };
-    let beside = if figures.shipping.is_zero() {
-        String::new()
-    } else {
-        format!(" and {} for shipping", money(figures.shipping))
-    };
+    let through = after(" through ", outlet);
+    let beside = (!figures.shipping.is_zero())
+        .then(|| format!(" and {} for shipping", money(figures.shipping)))
+        .unwrap_or_default();
     let done = format!(
         "Sold {}: {}, on {on}{through} for {} {}{beside}",
         deal.name(),
@@ -493,9 +483,9 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let estimate = sold.estimate.as_ref();
     lines
         .extend(estimate.map(|made| format!("Estimate of the day: {}.", foreseen(made, currency))));
-    tell(entered, currency, &done, &lines)?;
+    report_entered(entered, currency, &done, &lines)?;
     match sold.recorded {
-        Some(recorded) => tell_recorded(recorded),
+        Some(recorded) => report_recorded(recorded),
         None => print(&format!(
             "To use this sale in estimates:\n  {}\n",
             log_command(&sold.comp, currency)
@@ -580,5 +570,5 @@ pub fn scrap(args: &ScrapArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, deal.profit()),
         currency.code
     );
-    tell(&entered, currency, &done, &[result])
+    report_entered(&entered, currency, &done, &[result])
 }

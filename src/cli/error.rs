@@ -21,7 +21,7 @@ pub enum CliError {
     /// The parser does not understand the command line.
     #[error("{message}")]
     Line {
-        /// What it does not understand.
+        /// The part that it does not understand.
         message: String,
         /// How to proceed.
         next: String,

@@ -8,10 +8,9 @@ use super::unit::MeantArgs;
 use super::{CliError, notice, open, print};
 use crate::app::describe;
 use crate::render::chart::{self, BandChart};
-use crate::render::document;
 use crate::render::sheet::{Listing, sheet};
-use crate::render::short;
 use crate::render::table::terminal_width;
+use crate::render::{document, short};
 
 /// Most comps on a sheet: used ones, and unused ones for each reason.
 const LISTED: (usize, usize) = (40, 4);
@@ -63,8 +62,8 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = open(book)?;
-    let said = args.unit.meant(&book)?.said;
-    let unit = describe::unit(&book, &said, args.unit.day(book.settings()), &mut notice)?;
+    let given = args.unit.meant(&book)?.said;
+    let unit = describe::unit(&book, &given, args.unit.day(book.settings()), &mut notice)?;
     let selection = unit.selection()?;
     if args.show_plan {
         return print(&format!("{}\n", unit.plan()?.trim_end()));

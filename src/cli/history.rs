@@ -6,10 +6,9 @@ use clap::Args;
 
 use super::{CliError, draw, notice, open, print};
 use crate::app::watch::history;
-use crate::render::change;
 use crate::render::chart::{self, HistoryChart};
-use crate::render::document;
 use crate::render::table::terminal_width;
+use crate::render::{change, document};
 
 const EXAMPLES: &str = "\
 Examples:

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::prompt::{Question, Said, at_terminal};
+use super::prompt::{Answer, Question, at_terminal};
 use super::{CliError, fitted, print};
 use crate::app::{AppError, Book};
 use crate::settings;
@@ -32,7 +32,7 @@ fn code(text: &str) -> Result<Currency, String> {
     Currency::of_code(text).ok_or_else(|| "write its three-letter code, such as USD".into())
 }
 
-/// The currency that was said, or that somebody at the terminal says.
+/// The given currency, or the answer of somebody at the terminal.
 fn currency(args: &InitArgs) -> Result<Option<Currency>, CliError> {
     if args.currency.is_some() || !at_terminal() {
         return Ok(args.currency.clone());
@@ -44,8 +44,8 @@ fn currency(args: &InitArgs) -> Result<Option<Currency>, CliError> {
     };
     let check = |answer: &str| code(answer).map(|currency| currency.code);
     match question.ask(check)? {
-        Said::Text(answer) => Ok(Currency::of_code(&answer)),
-        Said::Undo | Said::End => Err(AppError::Refused {
+        Answer::Text(answer) => Ok(Currency::of_code(&answer)),
+        Answer::Undo | Answer::End => Err(AppError::Refused {
             message: "no book was made".into(),
             next: String::new(),
         }

@@ -1,12 +1,13 @@
 //! `compband ledger`: units in stock, earnings, and the entries behind them.
 
+use crate::trade::text::{after, joined};
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
-use super::deals::{EntryArgs, minutes, tell};
+use super::deals::{EntryArgs, minutes, report_entered};
 use super::unit::FactArgs;
 use super::{CliError, day_of, day_or_today, notice, open, page, parse_day, print, today};
 use crate::app::amounts::{money, money_if};
@@ -18,12 +19,11 @@ use crate::app::year::{Years, years};
 use crate::app::{AppError, write};
 use crate::parse::dates::WrittenDate;
 use crate::render::chart::{self, BankrollChart};
-use crate::render::document;
 use crate::render::journal::journal;
 use crate::render::ledger::{Content, counted_entries, entry_table, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
-use crate::render::{ledger as view, sheet, year};
+use crate::render::{document, ledger as view, sheet, year};
 use crate::trade::entry::Account;
 
 /// Years that --year accepts.
@@ -237,7 +237,7 @@ fn show(args: &LedgerArgs, book: Option<&Path>) -> Result<(), CliError> {
         .try_for_each(|path| chart::check_name(path))?;
     let book = open(book)?;
     let settings = book.settings();
-    let as_of = args.as_of.map(|said| day_of(said, settings));
+    let as_of = args.as_of.map(|given| day_of(given, settings));
     let now = standing(&book, as_of, today(), &mut notice)?;
     if now.ledger.entries().is_empty() && !args.json {
         let day = as_of.unwrap_or_else(today);
@@ -281,7 +281,7 @@ fn capital(args: &CapitalArgs, put_in: bool, book: Option<&Path>) -> Result<(), 
         ("Took out", books.draw(sum, dated)?)
     };
     let done = format!("{what} {} {} on {on}", amount(currency, sum), currency.code);
-    tell(&entered, currency, &done, &[])
+    report_entered(&entered, currency, &done, &[])
 }
 
 /// The calendar years.
@@ -326,34 +326,26 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         )?,
         None => amount_said.unwrap_or_default(),
     };
-    let said = Overhead {
+    let given = Overhead {
         amount: cost,
         own: args.own || km.is_some(),
         minutes: minutes(args.minutes.as_ref())?,
     };
     let mut dated = args.entry.dated(&book)?;
     let driven = km.map(|km| format!("{} km", km.normalize()));
-    let what = [driven.as_deref().unwrap_or_default(), what.as_str()];
-    let what: Vec<&str> = what.into_iter().filter(|text| !text.is_empty()).collect();
-    let what = what.join(", ");
-    let note = [what.as_str(), dated.note.as_str()].into_iter();
-    let note: Vec<&str> = note.filter(|text| !text.is_empty()).collect();
-    dated.note = note.join("; ");
+    let what = joined(&[driven.as_deref().unwrap_or_default(), &what], ", ");
+    dated.note = joined(&[&what, &dated.note], "; ");
     let on = dated.on;
-    let Spent { entered, so_far } = Books::open(&book, &mut notice)?.overhead(said, dated)?;
-    let on_what = if what.is_empty() {
+    let Spent { entered, so_far } = Books::open(&book, &mut notice)?.overhead(given, dated)?;
+    let on_what = after(" on ", &what);
+    let time = if given.minutes.is_zero() {
         String::new()
     } else {
-        format!(" on {what}")
-    };
-    let time = if said.minutes.is_zero() {
-        String::new()
-    } else {
-        format!(" and {} min", said.minutes.normalize())
+        format!(" and {} min", given.minutes.normalize())
     };
     let done = format!(
         "Spent {} {}{time}{on_what}, an overhead of {on}",
-        amount(currency, said.amount),
+        amount(currency, given.amount),
         currency.code,
     );
     let mut lines = vec![format!(
@@ -361,12 +353,12 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, so_far),
         currency.code
     )];
-    if said.own && !said.amount.is_zero() {
+    if given.own && !given.amount.is_zero() {
         lines.push(
             "You paid it yourself: it counts as paid in, and the cash stays as it is.".into(),
         );
     }
-    tell(&entered, currency, &done, &lines)
+    report_entered(&entered, currency, &done, &lines)
 }
 
 impl OverheadArgs {
@@ -399,16 +391,16 @@ impl OverheadArgs {
 fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let model = args.model.as_deref();
-    let said = args
+    let given = args
         .facts
         .said(model.unwrap_or_default(), book.settings())?;
     let dated = args.entry.dated(&book)?;
     let (OfDeal { deal, entered }, was) =
-        Books::open(&book, &mut notice)?.describe(&args.deal, (model, said), dated)?;
+        Books::open(&book, &mut notice)?.describe(&args.deal, (model, given), dated)?;
     let unit = sheet::unit;
     let done = format!("{} is now described as {}", deal.name(), unit(&deal.unit));
     let line = format!("It was {}.", unit(&was));
-    tell(&entered, &book.settings().currency, &done, &[line])
+    report_entered(&entered, &book.settings().currency, &done, &[line])
 }
 
 fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
@@ -448,12 +440,12 @@ fn refund(args: &RefundArgs, book: Option<&Path>) -> Result<(), CliError> {
     lines.extend(refunded.comp_id.map(|id| {
         format!("The sale is still a comp. To keep it out of estimates: compband undo --sale {id}")
     }));
-    tell(entered, currency, &done, &lines)
+    report_entered(entered, currency, &done, &lines)
 }
 
 fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
-    let (on, note) = (args.entry.day_said(&book)?, args.entry.note()?);
+    let (on, note) = (args.entry.day_given(&book)?, args.entry.note()?);
     let (ledger, number) =
         Books::open(&book, &mut notice)?.reverse(args.number, on, (today(), note))?;
     let entries = ledger.entries().iter();

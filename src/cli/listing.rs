@@ -1,4 +1,4 @@
-//! `compband list` and `unlist`: units put up for sale; what is said of a listing beside `ask` and `offer`.
+//! `compband list` and `unlist`: units put up for sale; the lines about a listing beside `ask` and `offer`.
 
 use std::path::Path;
 
@@ -121,7 +121,7 @@ pub fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// `compband unlist`.
 ///
 /// # Errors
-/// A unit that is not listed, several listings of which none is said, or a book that cannot be written.
+/// A unit that is not listed, several listings of which none is given, or a book that cannot be written.
 pub fn unlist(args: &UnlistArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let currency = &book.settings().currency;

@@ -5,11 +5,11 @@ mod fields;
 mod line;
 mod words;
 
-pub use words::tell_recorded;
+pub use words::report_recorded;
 
 use std::ffi::OsString;
 use std::path::Path;
-use words::tell;
+use words::report_outcome;
 
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
@@ -149,10 +149,10 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     let Some(values) = line::values(&args.words, &args.cells(), &args.set, &book)? else {
         return print("Nothing was recorded.\n");
     };
-    let said = (values.cells(), values.set.as_slice());
+    let given = (values.cells(), values.set.as_slice());
     if let (Some(id), true) = (&args.id, args.update) {
-        let (comp, outcome) = update(&book, id, said, today(), &mut notice)?;
-        return tell(&comp, outcome);
+        let (comp, outcome) = update(&book, id, given, today(), &mut notice)?;
+        return report_outcome(&comp, outcome);
     }
     if ["model", "price"]
         .iter()
@@ -163,7 +163,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
         ));
     }
     let (settings, rates) = (book.settings(), book.rates()?);
-    let comp = read_comp(&said.0, said.1, None, &rates, settings, today())?;
+    let comp = read_comp(&given.0, given.1, None, &rates, settings, today())?;
     let notes = undeclared_notes(&comp, book.settings());
     notes.iter().for_each(|note| notice(note));
     let writing = Writing {
@@ -173,7 +173,7 @@ pub fn run(args: &LogArgs, book: Option<&Path>) -> Result<(), CliError> {
     };
     let lock = book.lock(&mut notice)?;
     let (comp, outcome) = record(&book, &lock, comp, writing, &mut notice)?;
-    tell(&comp, outcome)
+    report_outcome(&comp, outcome)
 }
 
 /// The arguments with each piece behind a hyphen (`-charger`) as a word of the sale: clap would take it for options

@@ -14,7 +14,7 @@ use crate::render::numbers::counted;
 use crate::render::sheet;
 use crate::render::table::{PIPED, terminal_width};
 use crate::trade::names::match_key;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -100,7 +100,7 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
 
 /// A name as messages show it.
 fn shown(name: &str) -> String {
-    quoted(&shorten(name.trim(), 40))
+    excerpt(name.trim(), 40)
 }
 
 /// Joins other names into a model. If one of them has more sales than the model, its user is asked or informed.

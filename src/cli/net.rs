@@ -79,7 +79,7 @@ pub fn run(args: &NetArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 impl SaleArgs {
-    /// What is typed.
+    /// The typed values.
     pub fn typed(&self) -> SaleTyped {
         SaleTyped {
             outlet: self.outlet.clone(),

@@ -2,14 +2,11 @@
 
 use crate::app::Book;
 use crate::app::error::FILL_THE_BOOK;
-use crate::render::chart;
-use crate::render::chart::Chart;
+use crate::render::chart::{self, Chart};
 use crate::render::sheet::{self, wrap};
 use crate::render::table::terminal_width;
-use anstyle::AnsiColor;
-use anstyle::Style;
-use std::io;
-use std::io::Write;
+use anstyle::{AnsiColor, Style};
+use std::io::{self, Write};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::time::Duration;

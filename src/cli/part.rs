@@ -5,13 +5,13 @@ use std::path::Path;
 use clap::{Args, Subcommand};
 use rust_decimal::Decimal;
 
-use super::deals::{EntryArgs, minutes, tell};
+use super::deals::{EntryArgs, minutes, report_entered};
 use super::{CliError, day_or_today, notice, open, parse_day, print};
 use crate::app::AppError;
 use crate::app::amounts::{money, money_if, refused, shipping_if};
 use crate::app::deals::{Books, OfDeal};
 use crate::app::describe::one_line;
-use crate::app::drawer::{HarvestSaid, Purchase, UsedParts};
+use crate::app::drawer::{HarvestGiven, Purchase, UsedParts};
 use crate::app::ledger::ledger_on;
 use crate::parse::dates::WrittenDate;
 use crate::parse::parts::parts;
@@ -184,7 +184,7 @@ fn models(given: &[String]) -> Result<Vec<String>, CliError> {
     Ok(all)
 }
 
-/// `for "Nulva 61K", "Bolv 83V"`, or that nothing was said.
+/// `for "Nulva 61K", "Bolv 83V"`, or that no model was given.
 fn fitting(models: &[String]) -> String {
     if models.is_empty() {
         return "You did not say what it fits, so it counts as fitting any unit.".into();
@@ -227,7 +227,7 @@ fn add(args: &AddArgs, book: Option<&Path>) -> Result<(), CliError> {
         money(line.cost),
         currency.code
     );
-    tell(&moved.entered, currency, &done, &[fits])
+    report_entered(&moved.entered, currency, &done, &[fits])
 }
 
 fn list(args: &ListArgs, book: Option<&Path>) -> Result<(), CliError> {
@@ -263,7 +263,7 @@ fn used(args: &UseArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, cost_of(&parts)),
         currency.code
     );
-    tell(entered, currency, &done, &[cost_so_far(deal, currency)])
+    report_entered(entered, currency, &done, &[cost_so_far(deal, currency)])
 }
 
 fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
@@ -292,7 +292,7 @@ fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
         amount(currency, fetched - cost),
         currency.code
     );
-    tell(&moved.entered, currency, &done, &[result])
+    report_entered(&moved.entered, currency, &done, &[result])
 }
 
 /// Runs `compband harvest`.
@@ -302,24 +302,24 @@ fn dropped(args: &DropArgs, book: Option<&Path>) -> Result<(), CliError> {
 pub fn harvest(args: &HarvestArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let currency = &book.settings().currency;
-    let said = HarvestSaid {
+    let given = HarvestGiven {
         parts: read_parts(&args.parts, currency)?,
         fits: models(&args.fits)?,
         minutes: minutes(args.minutes.as_ref())?,
     };
     let dated = args.entry.dated(&book)?;
     let on = dated.on;
-    let harvested = Books::open(&book, &mut notice)?.harvest(&args.deal, said, dated)?;
+    let harvested = Books::open(&book, &mut notice)?.harvest(&args.deal, given, dated)?;
     let OfDeal { deal, entered } = &harvested.of_deal;
     let done = format!("Took apart {}, {}, on {on}", deal.name(), deal.unit.model);
     let lines = view::harvest_lines(&harvested, currency);
-    tell(entered, currency, &done, &lines)?;
+    report_entered(entered, currency, &done, &lines)?;
     print(&view::harvest_cautions(&harvested, terminal_width()))
 }
 
 fn read_parts(
     text: &str,
     currency: &Currency,
-) -> Result<Vec<crate::parse::parts::PartSaid>, AppError> {
+) -> Result<Vec<crate::parse::parts::PartGiven>, AppError> {
     parts(text, currency).map_err(|expected| refused("PARTS", text, &expected))
 }

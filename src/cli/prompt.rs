@@ -40,7 +40,7 @@ pub struct Question<'a> {
 
 /// An answer.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Said {
+pub enum Answer {
     /// This text.
     Text(String),
     /// `undo`.
@@ -55,26 +55,30 @@ impl Question<'_> {
     ///
     /// # Errors
     /// If the terminal cannot be read or written.
-    pub fn ask(&self, check: impl Fn(&str) -> Result<String, String>) -> Result<Said, CliError> {
+    pub fn ask(&self, check: impl Fn(&str) -> Result<String, String>) -> Result<Answer, CliError> {
         let accept = |typed: &str| self.taken(typed).and_then(|answer| check(&answer));
         let asking = Asking::new(&self.words, self.prompt(), &accept);
         // What stands in parentheses differs from sale to sale.
         let topic = self.text.split(" (").next().unwrap_or_default();
         let before = TYPED.with_borrow_mut(|typed| typed.remove(topic));
         let mut editor = editor(&asking, before.unwrap_or_default()).map_err(unread)?;
-        let said = self.ask_on(&mut editor, &asking);
+        let result = self.ask_on(&mut editor, &asking);
         let typed = mem::take(editor.history_mut());
         TYPED.with_borrow_mut(|all| all.insert(topic.to_string(), typed));
-        said
+        result
     }
 
-    fn ask_on<'a>(&self, editor: &mut Line<'a>, asking: &'a Asking<'a>) -> Result<Said, CliError> {
+    fn ask_on<'a>(
+        &self,
+        editor: &mut Line<'a>,
+        asking: &'a Asking<'a>,
+    ) -> Result<Answer, CliError> {
         loop {
             let line = match asking.read(editor) {
                 Ok(line) => line,
-                Err(ReadlineError::Eof | ReadlineError::Interrupted) => return Ok(Said::End),
+                Err(ReadlineError::Eof | ReadlineError::Interrupted) => return Ok(Answer::End),
                 Err(ReadlineError::Io(error)) if error.kind() == io::ErrorKind::InvalidData => {
-                    tell("not UTF-8; type it again")?;
+                    show_below("not UTF-8; type it again")?;
                     continue;
                 }
                 Err(error) => return Err(unread(error)),
@@ -82,18 +86,18 @@ impl Question<'_> {
             let typed = one_line(&line);
             match typed.as_str() {
                 "?" => self.explain()?,
-                word if is_undo(word) => return Ok(Said::Undo),
+                word if is_undo(word) => return Ok(Answer::Undo),
                 typed => {
                     editor.add_history_entry(typed).map_err(unread)?;
                     match asking.accept(typed) {
                         Ok(answer) => {
                             let shown = typed.is_empty() || asking.behind(&line).is_some();
                             if !shown && !answer.is_empty() && answer != typed {
-                                tell(&format!("→ {answer}"))?;
+                                show_below(&format!("→ {answer}"))?;
                             }
-                            return Ok(Said::Text(answer));
+                            return Ok(Answer::Text(answer));
                         }
-                        Err(why) => tell(&why)?,
+                        Err(why) => show_below(&why)?,
                     }
                 }
             }
@@ -118,7 +122,7 @@ impl Question<'_> {
     /// # Errors
     /// If the terminal cannot be written.
     pub fn explain(&self) -> Result<(), CliError> {
-        self.hints.iter().try_for_each(|hint| tell(hint))
+        self.hints.iter().try_for_each(|hint| show_below(hint))
     }
 
     fn prompt(&self) -> String {
@@ -165,13 +169,13 @@ pub fn confirm(text: &str, usual: bool) -> Result<Option<bool>, CliError> {
         _ => Err("answer with yes or no".to_string()),
     };
     Ok(match question.ask(check)? {
-        Said::Text(answer) => Some(answer == "yes"),
-        Said::Undo | Said::End => None,
+        Answer::Text(answer) => Some(answer == "yes"),
+        Answer::Undo | Answer::End => None,
     })
 }
 
 /// A line below a question.
-fn tell(text: &str) -> Result<(), CliError> {
+fn show_below(text: &str) -> Result<(), CliError> {
     let line = aside(text, "  ");
     anstream::stderr()
         .lock()

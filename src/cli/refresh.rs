@@ -9,9 +9,8 @@ use super::{CliError, day_or_today, notice, open, parse_day, print, report_error
 use crate::app::refresh::{self as engine, Failed, Refreshed, State, chosen};
 use crate::app::{AppError, Book};
 use crate::parse::dates::WrittenDate;
-use crate::render::change;
-use crate::render::document;
 use crate::render::table::terminal_width;
+use crate::render::{change, document};
 
 /// Time between two checks of the book's folder.
 const LOOKED_AT: Duration = Duration::from_secs(1);

@@ -15,13 +15,13 @@ use super::unit::{UnitArgs, flags};
 use super::{CliError, notice, open};
 use crate::app::ask::ask;
 use crate::app::bid::bid;
-use crate::app::check;
 use crate::app::describe::Said;
 use crate::app::meant::{Kind, meant};
+use crate::app::parallel::each_in_parallel;
 use crate::app::past::Past;
 use crate::app::refresh::chosen;
-use crate::app::report::{Estimated, each, estimates, past_sales};
-use crate::app::{AppError, Book, write};
+use crate::app::report::{Estimated, estimates, past_sales};
+use crate::app::{AppError, Book, check, write};
 use crate::render::chart::{BandChart, to_svg};
 use crate::render::check::how_predicted;
 use crate::render::html::Place;
@@ -155,12 +155,12 @@ impl ReportArgs {
 
     /// Flags of the sale belong to bid and ask; alone, they request the bid.
     fn with_bid(&self) -> bool {
-        let asked = self.bid || self.deal.is_said_of_buying();
-        asked || (self.deal.is_said() && !self.with_ask())
+        let asked = self.bid || self.deal.is_given_for_buying();
+        asked || (self.deal.is_given() && !self.with_ask())
     }
 
     fn with_ask(&self) -> bool {
-        self.ask || self.waiting.is_said()
+        self.ask || self.waiting.is_given()
     }
 
     /// The requested units: in the order of the given names, or all.
@@ -244,7 +244,7 @@ impl Run<'_> {
         };
         let units: Vec<(usize, Result<Estimated<'a>, AppError>)> =
             units.into_iter().enumerate().collect();
-        let sections = each(&units, |(at, unit)| {
+        let sections = each_in_parallel(&units, |(at, unit)| {
             let unit = unit.as_ref().ok()?;
             Some(self.sections(unit, &past, *at))
         });

@@ -8,7 +8,7 @@ use super::{CliError, count, fitted, notice, open, print};
 use crate::app::Book;
 use crate::app::undo::{Renaming, Undone, take_back, take_out};
 use crate::render::comps::line;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// Models shown of those in an undone entry.
 const SHOWN_MODELS: usize = 30;
@@ -104,7 +104,7 @@ fn message(undone: &Undone, dry_run: bool, chosen: bool) -> String {
 
 /// The message about a rename that is undone.
 fn name_back(undone: &Undone, names: &Renaming, dry_run: bool) -> String {
-    let shown = |name: &str| quoted(&shorten(name, 40));
+    let shown = |name: &str| excerpt(name, 40);
     let done = if dry_run {
         "Would take back"
     } else {

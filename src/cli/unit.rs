@@ -13,7 +13,7 @@ use crate::parse::dates::WrittenDate;
 use crate::settings::Settings;
 use crate::trade::comp::{PriceBasis, basis_word};
 
-/// The unit by a name, and what is said of it besides.
+/// The unit by a name, with additional flags.
 #[derive(Debug, Clone, Args)]
 pub struct MeantArgs {
     /// The unit: a deal (d7), a watched unit by name, or a model; flags change what it is
@@ -30,14 +30,14 @@ impl MeantArgs {
     }
 
     /// The given day of the estimate.
-    pub fn day_said(&self, settings: &Settings) -> Option<NaiveDate> {
+    pub fn day_given(&self, settings: &Settings) -> Option<NaiveDate> {
         self.said.as_of.map(|said| day_of(said, settings))
     }
 
     /// The unit that is meant.
     ///
     /// # Errors
-    /// If none is said, nothing has its name, or the book cannot be read.
+    /// If none is given, nothing has its name, or the book cannot be read.
     pub fn meant(&self, book: &Book) -> Result<Meant, CliError> {
         let besides = self.said.said(book.settings())?;
         match &self.unit {
@@ -64,11 +64,11 @@ impl MeantArgs {
     }
 }
 
-/// The error where no unit is said.
+/// The error where no unit is given.
 const WHICH: &str =
     "which unit? Give a deal (d7), the name of a watched unit, or a model, with --model or without";
 
-/// The model of the unit that a word means, or the model that is said.
+/// The model of the unit that a word means, or the given model.
 ///
 /// # Errors
 /// If nothing has this name, or the book cannot be read.
@@ -178,7 +178,7 @@ impl UnitArgs {
             model: model.to_string(),
             ..Said::default()
         };
-        let said = self.with(self.facts.told(model));
+        let said = self.with(self.facts.without_how_sold(model));
         !self.has_model() && self.facts.how_sold.is_none() && said == blank
     }
 
@@ -212,12 +212,12 @@ impl FactArgs {
     pub fn said(&self, model: &str, settings: &Settings) -> Result<Said, CliError> {
         Ok(Said {
             how_sold: how_sold(self.how_sold.as_deref(), settings)?,
-            ..self.told(model)
+            ..self.without_how_sold(model)
         })
     }
 
     /// The description without the way of selling.
-    fn told(&self, model: &str) -> Said {
+    fn without_how_sold(&self, model: &str) -> Said {
         Said {
             model: model.to_string(),
             variant: self.variant.clone(),

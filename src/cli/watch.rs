@@ -76,8 +76,8 @@ pub fn run(args: &WatchArgs, book: Option<&Path>) -> Result<(), CliError> {
 }
 
 fn add(args: &AddArgs, book: &Book) -> Result<(), CliError> {
-    let (said, today) = (args.unit.watched(book)?, args.unit.day(book.settings()));
-    let subject = watch::add(book, &args.name, &said, today, &mut notice)?;
+    let (given, today) = (args.unit.watched(book)?, args.unit.day(book.settings()));
+    let subject = watch::add(book, &args.name, &given, today, &mut notice)?;
     let message = format!(
         "Watching {}: {}. `compband refresh` estimates it.",
         args.name,

@@ -1,12 +1,12 @@
 //! Questions about words of sheets whose meaning is not known.
 
 use super::eprint;
-use super::prompt::{Question, Said, Words};
+use super::prompt::{Answer, Question, Words};
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
 use crate::render::numbers::counted;
 use crate::settings::words::Meaning;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// Answer that leaves a cell blank.
 const BLANK: &str = "blank";
@@ -36,11 +36,11 @@ pub fn ask(unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
         };
         match answered {
             None => break,
-            Some(said) if said == SKIP => {}
-            Some(said) => meanings.push(Meaning {
+            Some(text) if text == SKIP => {}
+            Some(text) => meanings.push(Meaning {
                 column: one.column.name().to_string(),
                 word: one.word.clone(),
-                value: if said == BLANK { String::new() } else { said },
+                value: if text == BLANK { String::new() } else { text },
             }),
         }
     }
@@ -59,7 +59,7 @@ pub fn is_shipping(column: &str, examples: &[String]) -> Result<bool, AppError> 
     );
     let meant = |yes| if yes { SHIPPING } else { "not used" }.to_string();
     let answered = yes_or_no(&text, meant)?;
-    Ok(answered.is_some_and(|said| said == SHIPPING))
+    Ok(answered.is_some_and(|text| text == SHIPPING))
 }
 
 /// Whether a model is another spelling of the one that it resembles; that one if so.
@@ -67,15 +67,15 @@ fn twin(one: &UnknownWord) -> Result<Option<String>, AppError> {
     let near = one.likely.as_deref().unwrap_or_default();
     let text = format!(
         "{} in {} (row {}): the same as {}? yes or no",
-        quoted(&shorten(&one.word, 30)),
+        excerpt(&one.word, 30),
         counted(one.rows, "row"),
         one.first,
-        quoted(&shorten(near, 30))
+        excerpt(near, 30)
     );
     yes_or_no(&text, |yes| if yes { near } else { SKIP }.to_string())
 }
 
-/// What an answer of yes or no comes to, yes by default; none if there are to be no more questions.
+/// The answer to a question of yes or no, yes by default; none if there are to be no more questions.
 fn yes_or_no(text: &str, meant: impl Fn(bool) -> String) -> Result<Option<String>, AppError> {
     let question = Question {
         text,
@@ -95,7 +95,7 @@ fn yes_or_no(text: &str, meant: impl Fn(bool) -> String) -> Result<Option<String
 fn answer(one: &UnknownWord) -> Result<Option<String>, AppError> {
     let text = format!(
         "{} in {} (row {}): which {}? {}, {BLANK} or {SKIP}",
-        quoted(&shorten(&one.word, 30)),
+        excerpt(&one.word, 30),
         counted(one.rows, "row"),
         one.first,
         match one.column {
@@ -143,8 +143,8 @@ fn asked(
     check: impl Fn(&str) -> Result<String, String>,
 ) -> Result<Option<String>, AppError> {
     match question.ask(check) {
-        Ok(Said::Text(text)) => Ok(Some(text)),
-        Ok(Said::Undo | Said::End) => Ok(None),
+        Ok(Answer::Text(text)) => Ok(Some(text)),
+        Ok(Answer::Undo | Answer::End) => Ok(None),
         Err(why) => Err(AppError::Refused {
             message: format!("the answer cannot be read: {why}"),
             next: "say the meanings with --value".into(),

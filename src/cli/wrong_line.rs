@@ -6,7 +6,7 @@ use std::ffi::OsString;
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 
 use super::CliError;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, shorten};
 
 /// Flags that people try, each with those that may be meant.
 const MEANT: [(&str, &[&str]); 12] = [
@@ -133,7 +133,7 @@ fn unknown_flag(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String,
 fn word_too_many(arg: &str, called: &Called<'_>) -> (String, String) {
     let taken = called.command.get_positionals().count();
     let words = called.words.as_slice();
-    let message = format!("{} is one word too many", quoted(&shorten(arg, 60)));
+    let message = format!("{} is one word too many", excerpt(arg, 60));
     if taken == 0 || words.len() <= taken {
         return (message, called.help());
     }
@@ -163,20 +163,20 @@ fn word_too_many(arg: &str, called: &Called<'_>) -> (String, String) {
 }
 
 fn unknown_command(error: &clap::Error, called: &Called<'_>) -> (String, String) {
-    let said = context(error, ContextKind::InvalidSubcommand).join(" ");
+    let given = context(error, ContextKind::InvalidSubcommand).join(" ");
     let near = context(error, ContextKind::SuggestedSubcommand);
     let near = near.first().map_or(String::new(), |near| {
         format!("did you mean `compband{} {near}`? ", called.path)
     });
     (
-        format!("there is no command {}", quoted(&shorten(&said, 60))),
+        format!("there is no command {}", excerpt(&given, 60)),
         format!("{near}`compband{} --help` lists the commands", called.path),
     )
 }
 
 fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, String) {
-    let said = context(error, ContextKind::InvalidValue).join(" ");
-    if said.is_empty() && error.source().is_none() {
+    let given = context(error, ContextKind::InvalidValue).join(" ");
+    if given.is_empty() && error.source().is_none() {
         return (
             format!("{} needs a value: {arg}", typed(arg)),
             called.help(),
@@ -192,11 +192,11 @@ fn wrong_value(error: &clap::Error, arg: &str, called: &Called<'_>) -> (String, 
         "ENTRY" => "`compband ledger entries` lists the entries with their numbers".into(),
         _ => called.help(),
     };
-    let said = quoted(&shorten(&said, 60));
-    (format!("{}: found {said}: {expected}", typed(arg)), next)
+    let given = excerpt(&given, 60);
+    (format!("{}: found {given}: {expected}", typed(arg)), next)
 }
 
-/// What a reader of values expected, in plain words.
+/// The form that a reader of values expected, in plain words.
 fn expected(why: &str) -> String {
     if let Some((_, range)) = why.split_once(" is not in ") {
         return match range.split_once("..") {

@@ -1,8 +1,7 @@
 //! Values of numeric attributes.
 
 use crate::parse::money::read_quantity;
-use crate::trade::attributes::Attribute;
-use crate::trade::attributes::same_unit;
+use crate::trade::attributes::{Attribute, same_unit};
 use rust_decimal::Decimal;
 
 /// Reads a value of an attribute as typed: a number, optionally followed by its unit.

@@ -4,6 +4,8 @@ use std::fmt;
 
 use chrono::{Datelike, Days, NaiveDate};
 
+use crate::trade::text::listed;
+
 /// Order of day and month in a date.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum DateOrder {
@@ -89,7 +91,7 @@ impl NumericDate {
         }
     }
 
-    /// The day, if both orders agree, only one is possible, or dots say that the day is first.
+    /// The day, if both orders agree, only one is possible, or dots show that the day is first.
     pub fn certain(&self) -> Option<NaiveDate> {
         match (
             self.day(DateOrder::DayFirst),
@@ -134,13 +136,13 @@ pub fn read_date(text: &str) -> Result<WrittenDate, DateError> {
     numeric(date)
 }
 
-/// Reads a day as typed: any date of [`read_date`], or one relative to `today` ([`said_on`]).
+/// Reads a day as typed: any date of [`read_date`], or one relative to `today` ([`relative_day`]).
 ///
 /// # Errors
 /// The expected form, as text.
 pub fn date_typed(text: &str, today: NaiveDate) -> Result<WrittenDate, String> {
     let text = text.trim();
-    if let Some(day) = said_on(today, text) {
+    if let Some(day) = relative_day(today, text) {
         return Ok(WrittenDate::Plain(day));
     }
     read_date(text).map_err(|error| match error {
@@ -164,20 +166,20 @@ const TYPED: &str = "a day, such as 2026-11-20, 20.11.2026, 20 Nov 2026, today, 
 /// Reads a day relative to `today`: `today`, `yesterday`, `3 days ago`, `a week ago`, or a weekday
 /// (`monday`, `last mon`), meaning the last one before today. `None` for any other text, and for
 /// days outside the calendar.
-pub fn said_on(today: NaiveDate, text: &str) -> Option<NaiveDate> {
+pub fn relative_day(today: NaiveDate, text: &str) -> Option<NaiveDate> {
     let text = text.to_ascii_lowercase();
     let words: Vec<&str> = text.split_whitespace().collect();
     let back = match words.as_slice() {
         ["today"] => 0,
         ["yesterday"] => 1,
-        [count, unit, "ago"] => number_said(count)?.checked_mul(days_in(unit)?)?,
+        [count, unit, "ago"] => number_of(count)?.checked_mul(days_in(unit)?)?,
         [day] | ["last", day] => days_since(today, day)?,
         _ => return None,
     };
     today.checked_sub_days(Days::new(back))
 }
 
-fn number_said(word: &str) -> Option<u64> {
+fn number_of(word: &str) -> Option<u64> {
     match word {
         "a" | "one" => Some(1),
         _ => word.parse().ok(),
@@ -194,9 +196,7 @@ fn days_in(unit: &str) -> Option<u64> {
 
 /// Days since this weekday last occurred before today, 1 to 7.
 fn days_since(today: NaiveDate, weekday: &str) -> Option<u64> {
-    let at = WEEKDAYS
-        .iter()
-        .position(|name| abbreviates(weekday, name))? as u64;
+    let at = listed(WEEKDAYS).position(|name| abbreviates(weekday, name))? as u64;
     let now = u64::from(today.weekday().num_days_from_monday());
     Some((now + 6 - at) % 7 + 1)
 }
@@ -318,29 +318,8 @@ fn named_month(text: &str) -> Result<NaiveDate, DateError> {
     NaiveDate::from_ymd_opt(full_year(parts[2])?, month, small(day)?).ok_or(DateError::NoSuchDay)
 }
 
-const MONTHS: [&str; 12] = [
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
-];
-const WEEKDAYS: [&str; 7] = [
-    "monday",
-    "tuesday",
-    "wednesday",
-    "thursday",
-    "friday",
-    "saturday",
-    "sunday",
-];
+const MONTHS: &str = "january, february, march, april, may, june, july, august, september, october, november, december";
+const WEEKDAYS: &str = "monday, tuesday, wednesday, thursday, friday, saturday, sunday";
 
 /// Whether `word` is `name` or a prefix of it with at least three letters.
 fn abbreviates(word: &str, name: &str) -> bool {
@@ -352,13 +331,13 @@ fn abbreviates(word: &str, name: &str) -> bool {
 
 fn month_number(word: &str) -> Option<u32> {
     (1..)
-        .zip(MONTHS)
+        .zip(listed(MONTHS))
         .find(|(_, name)| abbreviates(word, name))
         .map(|(number, _)| number)
 }
 
 fn is_weekday(word: &str) -> bool {
-    WEEKDAYS.iter().any(|name| abbreviates(word, name))
+    listed(WEEKDAYS).any(|name| abbreviates(word, name))
 }
 
 fn small(digits: &str) -> Result<u32, DateError> {
@@ -510,10 +489,10 @@ mod tests {
     }
 
     #[test]
-    fn days_are_said_from_today() {
+    fn days_relative_to_today() {
         // A Wednesday.
         let today = day(2026, 11, 25);
-        for (text, said) in [
+        for (text, expected) in [
             ("today", Some(day(2026, 11, 25))),
             (" Yesterday ", Some(day(2026, 11, 24))),
             ("3 days ago", Some(day(2026, 11, 22))),
@@ -537,7 +516,7 @@ mod tests {
             ("18446744073709551615 weeks ago", None),
             ("99999999999 days ago", None),
         ] {
-            assert_eq!(said_on(today, text), said, "{text}");
+            assert_eq!(relative_day(today, text), expected, "{text}");
         }
     }
 
@@ -546,7 +525,7 @@ mod tests {
         fn no_text_panics(text in any::<String>(), digits in "[0-9/.: T-]{0,24}") {
             let _ = read_date(&text);
             let _ = read_date(&digits);
-            let _ = said_on(day(2026, 11, 25), &text);
+            let _ = relative_day(day(2026, 11, 25), &text);
         }
     }
 }

@@ -19,7 +19,7 @@ pub struct List {
 /// `known` and the entry as a whole is not.
 ///
 /// # Errors
-/// The first entry with an invalid count, as [`Items::parse`] says.
+/// The first entry with an invalid count, as in [`Items::parse`].
 pub fn list(text: &str, known: impl Fn(&str) -> bool) -> Result<List, String> {
     if !text.split([';', ',']).any(is_joined) {
         let items = Items::parse(text)?;

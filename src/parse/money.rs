@@ -518,8 +518,8 @@ mod tests {
         }
         let grouped = read_amount("1,234", &currency("JPY")).unwrap();
         assert_eq!(grouped.proves(), Some(DecimalMark::Point));
-        let said = parse_amount("free", &currency("JPY")).unwrap_err();
-        assert_eq!(said, "an amount of JPY, such as 1234");
+        let error = parse_amount("free", &currency("JPY")).unwrap_err();
+        assert_eq!(error, "an amount of JPY, such as 1234");
     }
 
     #[test]

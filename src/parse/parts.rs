@@ -6,19 +6,19 @@ use crate::parse::money::parse_amount;
 use crate::trade::Currency;
 use crate::trade::items::split_count;
 use crate::trade::part::part_name;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// Form of the parts, for messages.
 pub const FORM: &str = "parts as \"display = 18; battery x2 = 6\", each worth so much";
 
 /// Parts of one name.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct PartSaid {
+pub struct PartGiven {
     /// Name, folded.
     pub name: String,
     /// How many.
     pub count: u32,
-    /// What one of them is worth, if given.
+    /// Value of one of them, if given.
     pub each: Option<Decimal>,
 }
 
@@ -26,12 +26,12 @@ pub struct PartSaid {
 ///
 /// # Errors
 /// The expected form.
-pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartSaid>, String> {
+pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartGiven>, String> {
     let entries = text
         .split(';')
         .map(str::trim)
         .filter(|entry| !entry.is_empty());
-    let all: Vec<PartSaid> = entries
+    let all: Vec<PartGiven> = entries
         .map(|entry| part(entry, currency))
         .collect::<Result<_, _>>()?;
     if all.is_empty() {
@@ -48,7 +48,7 @@ pub fn parts(text: &str, currency: &Currency) -> Result<Vec<PartSaid>, String> {
     Ok(all)
 }
 
-fn part(entry: &str, currency: &Currency) -> Result<PartSaid, String> {
+fn part(entry: &str, currency: &Currency) -> Result<PartGiven, String> {
     if let Some((name, value)) = entry.split_once(':').filter(|_| !entry.contains('=')) {
         let (name, value) = (name.trim(), value.trim());
         return Err(format!(
@@ -75,7 +75,7 @@ fn part(entry: &str, currency: &Currency) -> Result<PartSaid, String> {
             Ok(amount)
         })
         .transpose()?;
-    Ok(PartSaid {
+    Ok(PartGiven {
         name: part_name(&name)?,
         count,
         each,
@@ -83,7 +83,7 @@ fn part(entry: &str, currency: &Currency) -> Result<PartSaid, String> {
 }
 
 fn short(text: &str) -> String {
-    quoted(&shorten(text.trim(), 40))
+    excerpt(text.trim(), 40)
 }
 
 #[cfg(test)]
@@ -94,7 +94,7 @@ mod tests {
     fn parts_as_typed() {
         let eur = Currency { code: "EUR".into() };
         let read = parts("Display = 18,50; battery x2 =6; 3 x screw; lid;", &eur).unwrap();
-        let said: Vec<(&str, u32, Option<String>)> = read
+        let found: Vec<(&str, u32, Option<String>)> = read
             .iter()
             .map(|part| {
                 let each = part.each.map(|each| each.to_string());
@@ -102,7 +102,7 @@ mod tests {
             })
             .collect();
         assert_eq!(
-            said,
+            found,
             [
                 ("display", 1, Some("18.50".into())),
                 ("battery", 2, Some("6".into())),

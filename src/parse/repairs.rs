@@ -10,7 +10,7 @@ use crate::trade::Currency;
 use crate::trade::items::split_count;
 use crate::trade::part::part_name;
 use crate::trade::repair::{FromDrawer, Repair, ValueFrom};
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest};
 
 /// Form of a repair, for messages.
 pub const FORM: &str = "a repair as \"new battery: parts 14, minutes 30, success 0.9\"";
@@ -31,7 +31,7 @@ pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
     if what.trim().is_empty() {
         return Err(FORM.into());
     }
-    let mut said: [Option<&str>; WORDS.len()] = [None; WORDS.len()];
+    let mut given: [Option<&str>; WORDS.len()] = [None; WORDS.len()];
     for entry in rest.split(',').map(str::trim).filter(|e| !e.is_empty()) {
         let (word, value) = entry.split_once(char::is_whitespace).ok_or(FORM)?;
         let Some(at) = WORDS
@@ -39,15 +39,15 @@ pub fn repair(text: &str, currency: &Currency) -> Result<Repair, String> {
             .position(|known| known.eq_ignore_ascii_case(word))
         else {
             let near = nearest(word, WORDS).map_or(String::new(), |near| {
-                format!(", not {}: did you mean {near}?", quoted(&shorten(word, 40)))
+                format!(", not {}: did you mean {near}?", excerpt(word, 40))
             });
             return Err(format!("{FORM}{near}"));
         };
-        if said[at].replace(value.trim()).is_some() {
+        if given[at].replace(value.trim()).is_some() {
             return Err(format!("each of {} once", WORDS.join(", ")));
         }
     }
-    let [parts, from, minutes, success, spoils] = said;
+    let [parts, from, minutes, success, spoils] = given;
     if parts.is_some() && from.is_some() {
         return Err("either \"parts 14\", to be bought, or \"from drawer\"".into());
     }

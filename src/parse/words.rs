@@ -2,147 +2,40 @@
 
 use crate::trade::HowSold;
 use crate::trade::items::fold_name;
+use crate::trade::text::listed;
 
 /// Names in the model column of rows with totals.
-pub const SUMS: &[&str] = &[
-    "total",
-    "totals",
-    "grand total",
-    "subtotal",
-    "sum",
-    "summe",
-    "gesamt",
-    "suma",
-    "somme",
-    "totale",
-    "totaal",
-];
+pub const SUMS: &str =
+    "total, totals, grand total, subtotal, sum, summe, gesamt, suma, somme, totale, totaal";
 
 /// Words that mean no in a yes-or-no column and do not count as a grade.
-const PLAIN_NO: &[&str] = &["no", "n", "false", "0", "nein", "non", "nee"];
-const WORKS_YES: &[&str] = &[
-    "yes",
-    "y",
-    "true",
-    "1",
-    "working",
-    "works",
-    "ok",
-    "functional",
-    "fully working",
-    "tested working",
-    "ja",
-    "oui",
-    "sí",
-    "si",
-    "funktioniert",
-];
-const WORKS_NO: &[&str] = &[
-    "no",
-    "n",
-    "false",
-    "0",
-    "broken",
-    "parts",
-    "parts only",
-    "for parts",
-    "for parts only",
-    "spares",
-    "for spares",
-    "spares or repair",
-    "for parts or repair",
-    "parts or repair",
-    "for repair",
-    "not working",
-    "non working",
-    "defective",
-    "faulty",
-    "dead",
-    "nein",
-    "non",
-    "nee",
-    "defekt",
-    "kaputt",
-    "en panne",
-    "averiado",
-    "guasto",
-    "kapot",
-];
+const PLAIN_NO: &str = "no, n, false, 0, nein, non, nee";
+const WORKS_YES: &str = "yes, y, true, 1, working, works, ok, functional, fully working, tested working, ja, oui, sí, si, \
+     funktioniert";
+const WORKS_NO: &str = "no, n, false, 0, broken, parts, parts only, for parts, for parts only, spares, for spares, \
+     spares or repair, for parts or repair, parts or repair, for repair, not working, non working, \
+     defective, faulty, dead, nein, non, nee, defekt, kaputt, en panne, averiado, guasto, kapot";
 
 /// Words for shipping that cost the buyer nothing.
-const FREE: &[&str] = &[
-    "-",
-    "free",
-    "none",
-    "n/a",
-    "gratis",
-    "kostenlos",
-    "gratuit",
-    "incl",
-    "included",
-];
+const FREE: &str = "-, free, none, n/a, gratis, kostenlos, gratuit, incl, included";
 
-const AUCTION: &[&str] = &[
-    "auction",
-    "bid",
-    "bids",
-    "bidding",
-    "auctioned",
-    "highest bid",
-    "auktion",
-    "versteigerung",
-    "enchère",
-    "subasta",
-    "asta",
-    "veiling",
-];
-const FIXED: &[&str] = &[
-    "fixed",
-    "fixed price",
-    "buy now",
-    "asking",
-    "asking price",
-    "full price",
-    "list price",
-    "set price",
-    "bin",
-    "instant",
-    "shop price",
-    "festpreis",
-    "prix fixe",
-    "precio fijo",
-    "prezzo fisso",
-    "vaste prijs",
-];
-const OFFER: &[&str] = &[
-    "offer",
-    "best offer",
-    "accepted",
-    "offer accepted",
-    "accepted offer",
-    "haggled",
-    "negotiated",
-    "counter offer",
-    "obo",
-    "or best offer",
-    "ono",
-    "or near offer",
-    "verhandelt",
-    "négocié",
-    "negociado",
-    "trattato",
-];
+const AUCTION: &str = "auction, bid, bids, bidding, auctioned, highest bid, auktion, versteigerung, enchère, subasta, asta, \
+     veiling";
+const FIXED: &str = "fixed, fixed price, buy now, asking, asking price, full price, list price, set price, bin, instant, \
+     shop price, festpreis, prix fixe, precio fijo, prezzo fisso, vaste prijs";
+const OFFER: &str = "offer, best offer, accepted, offer accepted, accepted offer, haggled, negotiated, counter offer, obo, \
+     or best offer, ono, or near offer, verhandelt, négocié, negociado, trattato";
 
-/// Whether `text` is one of `words`, ignoring case, hyphens, slashes and spacing.
-pub fn is_one_of(text: &str, words: &[&str]) -> bool {
+/// Whether `text` is one of the [`listed`] words, ignoring case, hyphens, slashes and spacing.
+pub fn is_one_of(text: &str, words: &str) -> bool {
     if text.len() > 40 || text.is_empty() {
         return false;
     }
-    if words.iter().any(|known| known.eq_ignore_ascii_case(text)) {
+    if listed(words).any(|known| known.eq_ignore_ascii_case(text)) {
         return true;
     }
     let folded = fold_name(&text.replace(['-', '_', '/'], " "));
-    words.contains(&folded.as_str())
+    listed(words).any(|known| known == folded)
 }
 
 /// Reads a way of selling in any usual word.
@@ -168,15 +61,15 @@ pub fn works(text: &str) -> Option<bool> {
     is_one_of(text, WORKS_NO).then_some(false)
 }
 
-/// Whether a word in place of a grade says that the unit is for parts.
+/// Whether a word in place of a grade means a unit for parts.
 pub fn is_for_parts(text: &str) -> bool {
     is_one_of(text, WORKS_NO) && !is_one_of(text, PLAIN_NO)
 }
 
-/// Whether a text says that shipping cost the buyer nothing.
+/// Whether a text means that shipping cost the buyer nothing.
 pub fn is_free(text: &str) -> bool {
     let text = text.trim();
-    text.is_empty() || FREE.iter().any(|word| text.eq_ignore_ascii_case(word))
+    text.is_empty() || listed(FREE).any(|word| text.eq_ignore_ascii_case(word))
 }
 
 #[cfg(test)]

@@ -486,7 +486,7 @@ mod tests {
     /// A comp without a description: the known sets of the others, by weight, if some have a word;
     /// complete, if they only name missing pieces or nothing.
     #[test]
-    fn silence_is_read_by_what_the_others_say() {
+    fn blank_lists_are_read_by_those_of_the_others() {
         let wording = wording(&DEFAULT, true);
         let read = |word, missing| wording.read(word, &items(missing), &Items::NONE);
         let (silent, named, usable) = (read("", ""), read("", "strap"), read("usable", ""));

@@ -10,7 +10,7 @@ use super::{Candidate, Dropped, Selection, Stage};
 use crate::trade::comp::PriceBasis;
 use crate::trade::money::from_minor_units;
 use crate::trade::names::match_key;
-use crate::trade::text::nearest_few;
+use crate::trade::text::{after, nearest_few};
 use crate::trade::{Attributes, Foreign, HowSold, Items};
 
 /// A query for comps.
@@ -47,11 +47,7 @@ pub enum SelectError {
 }
 
 fn list(near: &[String]) -> String {
-    if near.is_empty() {
-        String::new()
-    } else {
-        format!("; nearest in the book: {}", near.join(", "))
-    }
+    after("; nearest in the book: ", &near.join(", "))
 }
 
 /// Most similar names in an error.

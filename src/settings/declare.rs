@@ -100,7 +100,7 @@ pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
         for declaration in declarations {
             let (family, name) = (key(family), key(&declaration.attribute));
             let _ = writeln!(text, "[families.{family}.attributes.{name}]");
-            for (setting, value) in said(declaration) {
+            for (setting, value) in entries(declaration) {
                 let _ = writeln!(text, "{setting} = {value}");
             }
         }
@@ -111,12 +111,12 @@ pub fn lines(declarations: &[Declaration], settings: &Settings) -> String {
         let _ = writeln!(text, "[families.{}]", key(&name));
         text.push_str(&models_line(group.models.values().copied()));
         for declaration in group.declarations {
-            let said: Vec<String> = said(declaration)
+            let entries: Vec<String> = entries(declaration)
                 .into_iter()
                 .map(|(setting, value)| format!("{setting} = {value}"))
                 .collect();
             let name = key(&declaration.attribute);
-            let _ = writeln!(text, "attributes.{name} = {{ {} }}", said.join(", "));
+            let _ = writeln!(text, "attributes.{name} = {{ {} }}", entries.join(", "));
         }
     }
     text
@@ -152,20 +152,10 @@ fn join<'a>(
     groups.push(joined);
 }
 
-fn said(declaration: &Declaration) -> Vec<(&'static str, String)> {
-    let scale = match declaration.scale {
-        Scale::Unit => "unit",
-        Scale::Doubling => "doubling",
-        Scale::Log => "log",
-    };
-    let sign = match declaration.sign {
-        Direction::Up => "up",
-        Direction::Down => "down",
-        Direction::Either => "either",
-    };
+fn entries(declaration: &Declaration) -> Vec<(&'static str, String)> {
     vec![
-        ("scale", format!("{scale:?}")),
-        ("sign", format!("{sign:?}")),
+        ("scale", format!("{:?}", declaration.scale.word())),
+        ("sign", format!("{:?}", declaration.sign.word())),
         ("rule", format!("\"{}\"", declaration.rule)),
     ]
 }

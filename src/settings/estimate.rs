@@ -91,56 +91,52 @@ impl Default for EstimateSettings {
 impl EstimateSettings {
     /// Checks every value against its bounds.
     pub(super) fn check(&self) -> Result<(), String> {
-        let within = |name: &str, ok: bool, expected: &str| {
-            if ok {
-                Ok(())
-            } else {
-                Err(format!("estimate.{name}: expected {expected}"))
-            }
-        };
-        within(
-            "band",
-            (1..=99).contains(&self.band),
-            "a whole number from 1 to 99 (per cent)",
-        )?;
-        within("enough", self.enough >= 1, "at least 1")?;
-        within(
-            "most_comps",
-            (30..=20_000).contains(&self.most_comps),
-            "from 30 to 20000",
-        )?;
-        within("window_days", self.window_days >= 1, "at least 1")?;
-        within(
-            "half_life_days",
-            self.half_life_days > 0.0,
-            "a number above 0 (inf: all sales weigh the same)",
-        )?;
-        within(
-            "nu",
-            self.nu >= 1.0,
-            "a number of at least 1 (inf: normal errors)",
-        )?;
-        within("fence", self.fence > 0.0, "a number above 0")?;
-        within("modified_z", self.modified_z > 0.0, "a number above 0")?;
-        within(
-            "steps_per_year",
-            (0.0..=12.0).contains(&self.steps_per_year),
-            "a number from 0 to 12",
-        )?;
-        within(
-            "spread",
-            self.spread > 0.0 && self.spread < 2.0,
-            "a number above 0 and below 2",
-        )?;
-        within(
-            "parts_spread",
-            self.parts_spread > 0.0 && self.parts_spread < 2.0,
-            "a number above 0 and below 2",
-        )?;
-        within(
-            "spread_worth",
-            self.spread_worth > 0.0 && self.spread_worth.is_finite(),
-            "a number above 0",
-        )
+        let share = "a number above 0 and below 2";
+        let checks = [
+            (
+                "band",
+                (1..=99).contains(&self.band),
+                "a whole number from 1 to 99 (per cent)",
+            ),
+            ("enough", self.enough >= 1, "at least 1"),
+            (
+                "most_comps",
+                (30..=20_000).contains(&self.most_comps),
+                "from 30 to 20000",
+            ),
+            ("window_days", self.window_days >= 1, "at least 1"),
+            (
+                "half_life_days",
+                self.half_life_days > 0.0,
+                "a number above 0 (inf: all sales weigh the same)",
+            ),
+            (
+                "nu",
+                self.nu >= 1.0,
+                "a number of at least 1 (inf: normal errors)",
+            ),
+            ("fence", self.fence > 0.0, "a number above 0"),
+            ("modified_z", self.modified_z > 0.0, "a number above 0"),
+            (
+                "steps_per_year",
+                (0.0..=12.0).contains(&self.steps_per_year),
+                "a number from 0 to 12",
+            ),
+            ("spread", self.spread > 0.0 && self.spread < 2.0, share),
+            (
+                "parts_spread",
+                self.parts_spread > 0.0 && self.parts_spread < 2.0,
+                share,
+            ),
+            (
+                "spread_worth",
+                self.spread_worth > 0.0 && self.spread_worth.is_finite(),
+                "a number above 0",
+            ),
+        ];
+        match checks.into_iter().find(|(_, holds, _)| !holds) {
+            Some((name, _, expected)) => Err(format!("estimate.{name}: expected {expected}")),
+            None => Ok(()),
+        }
     }
 }

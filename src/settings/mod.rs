@@ -70,7 +70,7 @@ pub struct Settings {
     pub rules: Rules,
     /// Pieces that ship with a model, by model name.
     pub kits: BTreeMap<String, Kit>,
-    /// What parts are worth, by model.
+    /// Values of parts, by model.
     pub parts: BTreeMap<String, PartValues>,
     /// Families of models whose numeric attributes matter, by name.
     pub families: BTreeMap<String, Family>,
@@ -167,7 +167,7 @@ impl Settings {
         self.of_model(&self.parts, model)
     }
 
-    /// What a table of the settings has for a model: under this name, or under another one that stands for it.
+    /// The entry of a table of the settings for a model: under this name, or under another one that stands for it.
     fn of_model<'s, T>(&'s self, table: &'s BTreeMap<String, T>, model: &str) -> Option<&'s T> {
         let keys = self.keys(model);
         let own = table.iter().find(|(name, _)| match_key(name) == keys[0]);

@@ -1,4 +1,4 @@
-//! What parts of a model are worth.
+//! Values of the parts of a model.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -16,7 +16,7 @@ const MOST_MINUTES: i64 = 60_000;
 #[derive(Debug, Clone, Default, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct PartValues {
-    /// What one part of each name is worth, in the book's currency; a count after the name says how many a
+    /// Value of one part of each name, in the book's currency; a count after the name is how many a
     /// unit has (`battery x2`).
     pub values: BTreeMap<String, Decimal>,
     /// Minutes that it takes to take a unit apart; by default those of the deal.
@@ -31,7 +31,7 @@ impl PartValues {
         })
     }
 
-    /// What a part is worth, if it is here.
+    /// Value of a part, if it is here.
     pub fn value(&self, name: &str) -> Option<Decimal> {
         let mut all = self.iter();
         all.find(|(known, ..)| known == name)

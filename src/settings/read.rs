@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde::de::DeserializeOwned;
 
-use crate::trade::text::nearest;
+use crate::trade::text::did_you_mean;
 
 /// The error in a settings file: its path, the place in it, and how to fix it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -35,13 +35,12 @@ pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<
     })
 }
 
-/// What serde says of a word it does not know, after `begins`: the word, those that it knows, and the nearest
+/// The parts of serde's message about an unknown word, after `begins`: the word, the known ones, and the nearest
 /// of these in a question.
 fn unknown<'m>(message: &'m str, begins: &str) -> Option<(&'m str, String, String)> {
     let (word, rest) = message.strip_prefix(begins)?.split_once('`')?;
     let known: Vec<&str> = rest.split('`').skip(1).step_by(2).collect();
-    let near = nearest(word, known.iter().copied())
-        .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+    let near = did_you_mean(word, known.iter().copied());
     Some((word, known.join(", "), near))
 }
 

@@ -29,7 +29,7 @@ pub struct Outlet {
     /// Sales tax in per cent that the outlet adds to the buyer's total, collects and passes on. It
     /// is never the seller's, but it may be part of the base of a charge.
     pub sales_tax: Decimal,
-    /// Who pays for shipping.
+    /// The payer of the shipping.
     pub shipping: ShippingPaidBy,
     /// Returned units.
     pub returns: Returns,
@@ -100,7 +100,7 @@ pub enum Base {
     Delivered,
 }
 
-/// Who pays for shipping.
+/// The payer of the shipping.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum ShippingPaidBy {

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::settings::declare::{key, quoted};
 use crate::settings::{Rules, Settings};
-use crate::trade::attributes::{Attribute, Direction, Scale};
+use crate::trade::attributes::{Attribute, Direction};
 use crate::trade::items::fold_name;
 use crate::trade::names::match_key;
 use crate::trade::range::Range;
@@ -232,24 +232,18 @@ fn kit_line(missing: &BTreeMap<String, Range>, changed: &BTreeMap<&str, Range>) 
 
 /// `attributes.NAME = { … }` with another rule.
 fn attribute_line(name: &str, attribute: &Attribute, statement: &Statement) -> String {
-    let mut said = Vec::new();
+    let mut parts = Vec::new();
     if !attribute.unit.is_empty() {
-        said.push(format!("unit = {}", quoted(&attribute.unit)));
+        parts.push(format!("unit = {}", quoted(&attribute.unit)));
     }
-    let scale = match attribute.scale {
-        Scale::Unit => "unit",
-        Scale::Doubling => "doubling",
-        Scale::Log => "log",
+    let sign = match statement.either_way {
+        true => Direction::Either,
+        false => attribute.sign,
     };
-    let sign = match attribute.sign {
-        _ if statement.either_way => "either",
-        Direction::Up => "up",
-        Direction::Down => "down",
-        Direction::Either => "either",
-    };
-    said.push(format!("scale = {scale:?}, sign = {sign:?}"));
-    said.push(format!("rule = \"{}\"", statement.range));
-    format!("attributes.{} = {{ {} }}", key(name), said.join(", "))
+    let (scale, sign) = (attribute.scale.word(), sign.word());
+    parts.push(format!("scale = {scale:?}, sign = {sign:?}"));
+    parts.push(format!("rule = \"{}\"", statement.range));
+    format!("attributes.{} = {{ {} }}", key(name), parts.join(", "))
 }
 
 #[cfg(test)]
@@ -257,6 +251,7 @@ mod tests {
     use std::path::Path;
 
     use super::*;
+    use crate::trade::attributes::Scale;
 
     fn settings(text: &str) -> Settings {
         Settings::parse(text, Path::new("compband.toml")).unwrap()

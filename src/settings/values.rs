@@ -51,7 +51,7 @@ impl<'s> Values<'s> {
         }
     }
 
-    /// What a text stands for in a column: the meaning that the settings give it, or itself.
+    /// The meaning of a text in a column: that of the settings, or the text itself.
     pub fn meaning<'t>(&self, column: &str, text: &'t str) -> &'t str
     where
         's: 't,
@@ -172,7 +172,7 @@ impl Settings {
         self.dates.unwrap_or(usual)
     }
 
-    /// Why the dates of the book are read in that order, for use after `as`.
+    /// The reason for the order in which the dates of the book are read, for use after `as`.
     pub fn date_order_why(&self) -> String {
         match self.dates {
             Some(_) => "dates in compband.toml says".to_string(),

@@ -1,10 +1,8 @@
 //! Columns of a sheet: the canonical ones, and how foreign headers map to them.
 
 use crate::book::csv::canonical::PARSED;
-use crate::trade::attributes::COLUMN_PREFIX;
-use crate::trade::attributes::column_name;
-use crate::trade::attributes::of_column;
-use crate::trade::text::nearest;
+use crate::trade::attributes::{COLUMN_PREFIX, column_name, of_column};
+use crate::trade::text::{did_you_mean, listed};
 use caseless::Caseless;
 use unicode_normalization::UnicodeNormalization;
 
@@ -81,8 +79,7 @@ impl Column {
             .into_iter()
             .find(|column| fold(column.name()) == folded)
             .ok_or_else(|| {
-                let near = nearest(name, PARSED)
-                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+                let near = did_you_mean(name, PARSED);
                 format!(
                     "{name:?} is not a column of a comp{near}; these are: {}",
                     PARSED.join(", ")
@@ -94,7 +91,8 @@ impl Column {
     pub(crate) fn of_header(header: &str) -> Option<Self> {
         let folded = fold(header);
         Self::ALL.into_iter().find(|column| {
-            fold(column.name()) == folded || ALIASES[*column as usize].contains(&folded.as_str())
+            fold(column.name()) == folded
+                || listed(ALIASES[*column as usize]).any(|it| it == folded)
         })
     }
 }
@@ -167,240 +165,41 @@ impl From<Column> for Field {
 /// The user's choice for one of the file's columns: `None` to ignore it.
 pub type Wish = (String, Option<Ours>);
 
-/// Aliases of each column, folded, in canonical order.
-pub(crate) const ALIASES: [&[&str]; PARSED.len()] = [
-    &["id", "saleid", "recordid", "reference", "ref"],
-    &[
-        "date",
-        "sold",
-        "solddate",
-        "saledate",
-        "datesold",
-        "dateofsale",
-        "dayofsale",
-        "salesdate",
-        "when",
-        "whensold",
-        "datum",
-        "verkauftam",
-        "verkaufsdatum",
-        "verkoopdatum",
-        "datedevente",
-        "vendule",
-        "fecha",
-        "fechadeventa",
-        "data",
-        "datavendita",
-        "datadivendita",
-    ],
-    &[
-        "item",
-        "product",
-        "modelname",
-        "itemname",
-        "productname",
-        "device",
-        "what",
-        "modell",
-        "artikel",
-        "gerät",
-        "modèle",
-        "modele",
-        "article",
-        "produit",
-        "modelo",
-        "artículo",
-        "articulo",
-        "producto",
-        "modello",
-        "articolo",
-        "prodotto",
-    ],
-    &[
-        "version",
-        "colour",
-        "color",
-        "revision",
-        "storage",
-        "configuration",
-        "option",
-    ],
-    &[
-        "complete",
-        "completenesslevel",
-        "vollständigkeit",
-        "complétude",
-        "completezza",
-        "volledigheid",
-    ],
-    &[
-        "condition",
-        "conditiongrade",
-        "gradeofwear",
-        "wear",
-        "state",
-        "zustand",
-        "état",
-        "etat",
-        "estado",
-        "stato",
-        "condizione",
-        "staat",
-        "conditie",
-    ],
-    &[
-        "missingparts",
-        "missingpieces",
-        "missingitems",
-        "lacks",
-        "gone",
-        "fehlt",
-        "fehlteile",
-        "manque",
-        "manquant",
-        "falta",
-        "mancante",
-        "ontbreekt",
-    ],
-    &[
-        "includes",
-        "included",
-        "accessories",
-        "extra",
-        "addons",
-        "bundledwith",
-        "zubehör",
-        "accessoires",
-        "accesorios",
-        "accessori",
-    ],
-    &[
-        "faults", "fault", "defect", "damage", "issues", "problems", "mängel", "défauts",
-        "defectos", "difetti", "gebreken",
-    ],
-    &[
-        "working",
-        "functional",
-        "functions",
-        "isworking",
-        "powerson",
-        "funktioniert",
-        "fonctionne",
-        "funciona",
-        "funziona",
-        "werkt",
-    ],
-    &[
-        "soldfor",
-        "amount",
-        "paid",
-        "saleprice",
-        "soldprice",
-        "sellingprice",
-        "itemprice",
-        "hammerprice",
-        "finalprice",
-        "got",
-        "preis",
-        "verkaufspreis",
-        "erlös",
-        "prix",
-        "prixdevente",
-        "precio",
-        "preciodeventa",
-        "prezzo",
-        "prezzodivendita",
-        "prijs",
-        "verkoopprijs",
-    ],
-    &[
-        "postage",
-        "delivery",
-        "shippingcost",
-        "shippingpaid",
-        "postagepaid",
-        "deliverycost",
-        "pandp",
-        "carriage",
-        "post",
-        "versand",
-        "versandkosten",
-        "porto",
-        "fraisdeport",
-        "livraison",
-        "port",
-        "envío",
-        "envio",
-        "gastosdeenvío",
-        "spedizione",
-        "spesedispedizione",
-        "verzending",
-        "verzendkosten",
-    ],
-    &["cur", "ccy", "currencycode"],
-    &[
-        "saletype",
-        "sellingformat",
-        "soldby",
-        "soldhow",
-        "format",
-        "listingtype",
-        "typeofsale",
-        "verkauftals",
-        "verkaufsart",
-        "typedevente",
-        "tipodeventa",
-        "tipodivendita",
-    ],
-    &[
-        "where",
-        "soldat",
-        "soldwhere",
-        "place",
-        "shop",
-        "source",
-        "site",
-        "platform",
-        "channel",
-        "wo",
-        "lieu",
-        "dónde",
-        "dove",
-        "waar",
-    ],
-    &[
-        "qty",
-        "quantity",
-        "units",
-        "numberofunits",
-        "anzahl",
-        "menge",
-        "quantité",
-        "cantidad",
-        "quantità",
-        "aantal",
-    ],
-    &[
-        "notes",
-        "comment",
-        "comments",
-        "remark",
-        "remarks",
-        "memo",
-        "notiz",
-        "notizen",
-        "bemerkung",
-        "bemerkungen",
-        "remarque",
-        "remarques",
-        "notas",
-        "nota",
-        "opmerking",
-        "opmerkingen",
-    ],
-    &["exchangerate", "conversionrate", "fxrate"],
-    &["dateofrate", "rateday", "exchangeratedate"],
-    &["sourceofrate", "exchangeratesource"],
+/// Aliases of each column ([`listed`]), folded, in canonical order.
+pub(crate) const ALIASES: [&str; PARSED.len()] = [
+    "id, saleid, recordid, reference, ref",
+    "date, sold, solddate, saledate, datesold, dateofsale, dayofsale, salesdate, when, whensold, datum, \
+     verkauftam, verkaufsdatum, verkoopdatum, datedevente, vendule, fecha, fechadeventa, data, datavendita, \
+     datadivendita",
+    "item, product, modelname, itemname, productname, device, what, modell, artikel, gerät, modèle, modele, \
+     article, produit, modelo, artículo, articulo, producto, modello, articolo, prodotto",
+    "version, colour, color, revision, storage, configuration, option",
+    "complete, completenesslevel, vollständigkeit, complétude, completezza, volledigheid",
+    "condition, conditiongrade, gradeofwear, wear, state, zustand, état, etat, estado, stato, condizione, \
+     staat, conditie",
+    "missingparts, missingpieces, missingitems, lacks, gone, fehlt, fehlteile, manque, manquant, falta, \
+     mancante, ontbreekt",
+    "includes, included, accessories, extra, addons, bundledwith, zubehör, accessoires, accesorios, \
+     accessori",
+    "faults, fault, defect, damage, issues, problems, mängel, défauts, defectos, difetti, gebreken",
+    "working, functional, functions, isworking, powerson, funktioniert, fonctionne, funciona, funziona, \
+     werkt",
+    "soldfor, amount, paid, saleprice, soldprice, sellingprice, itemprice, hammerprice, finalprice, got, \
+     preis, verkaufspreis, erlös, prix, prixdevente, precio, preciodeventa, prezzo, prezzodivendita, prijs, \
+     verkoopprijs",
+    "postage, delivery, shippingcost, shippingpaid, postagepaid, deliverycost, pandp, carriage, post, \
+     versand, versandkosten, porto, fraisdeport, livraison, port, envío, envio, gastosdeenvío, spedizione, \
+     spesedispedizione, verzending, verzendkosten",
+    "cur, ccy, currencycode",
+    "saletype, sellingformat, soldby, soldhow, format, listingtype, typeofsale, verkauftals, verkaufsart, \
+     typedevente, tipodeventa, tipodivendita",
+    "where, soldat, soldwhere, place, shop, source, site, platform, channel, wo, lieu, dónde, dove, waar",
+    "qty, quantity, units, numberofunits, anzahl, menge, quantité, cantidad, quantità, aantal",
+    "notes, comment, comments, remark, remarks, memo, notiz, notizen, bemerkung, bemerkungen, remarque, \
+     remarques, notas, nota, opmerking, opmerkingen",
+    "exchangerate, conversionrate, fxrate",
+    "dateofrate, rateday, exchangeratedate",
+    "sourceofrate, exchangeratesource",
 ];
 
 /// Names that mean a column only where no other column of the file does, folded: beside a date, `day` is a weekday.

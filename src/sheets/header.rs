@@ -5,7 +5,7 @@ use crate::book::csv::canonical::{OptionalColumn, PARSED};
 use crate::sheets::column::{WEAK, fold};
 use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{did_you_mean, excerpt, listed, nearest};
 
 use super::options::ReadOptions;
 use crate::sheets::records::Cells;
@@ -48,11 +48,11 @@ pub struct Unused {
     pub cell: usize,
     /// Its name in quotes, or its number.
     pub shown: String,
-    /// What it most likely is.
+    /// Its most likely meaning.
     pub likely: Likely,
 }
 
-/// What a column that is not used most likely is.
+/// The most likely meaning of a column that is not used.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Likely {
     /// Nothing that is known.
@@ -61,36 +61,20 @@ pub enum Likely {
     Taken(String),
     /// The column of ours with the most similar name.
     Column(&'static str),
-    /// What the buyer paid for shipping: its name says so, and it has amounts.
+    /// Shipping paid by the buyer: by its name, and because it has amounts.
     Shipping,
     /// Amounts.
     Amounts,
 }
 
 /// Words of shipping, folded; a heading with one of them may be what the buyer paid for it.
-const SHIPPING_WORDS: [&str; 16] = [
-    "post",
-    "postage",
-    "posting",
-    "ship",
-    "shipping",
-    "shipment",
-    "delivery",
-    "carriage",
-    "freight",
-    "versand",
-    "porto",
-    "livraison",
-    "port",
-    "envío",
-    "spedizione",
-    "verzending",
-];
+const SHIPPING_WORDS: &str = "post, postage, posting, ship, shipping, shipment, delivery, carriage, freight, versand, porto, \
+     livraison, port, envío, spedizione, verzending";
 
 /// Whether a heading names shipping.
 fn is_shipping(heading: &str) -> bool {
     let mut words = heading.split(|c: char| !c.is_alphanumeric()).map(fold);
-    words.any(|word| SHIPPING_WORDS.contains(&word.as_str()))
+    words.any(|word| listed(SHIPPING_WORDS).any(|it| it == word))
 }
 
 /// The other words of a heading that names a currency by its code: `EUR got`, `Postage (GBP)`.
@@ -332,12 +316,8 @@ impl Mapping {
         }
         let strict = &options.must_have;
         for theirs in self.unmet.iter().filter(|theirs| strict.contains(theirs)) {
-            let near = nearest(theirs, self.names.iter().map(String::as_str))
-                .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-            let expected = format!(
-                "a column {}, which --map names{near}",
-                quoted(&shorten(theirs, 60))
-            );
+            let near = did_you_mean(theirs, self.names.iter().map(String::as_str));
+            let expected = format!("a column {}, which --map names{near}", excerpt(theirs, 60));
             faults.push((
                 String::new(),
                 Wrong::new(expected, "give --map a name as it stands in the header"),
@@ -386,7 +366,7 @@ impl Mapping {
     fn shown(&self, cell: usize) -> String {
         match self.names[cell].as_str() {
             "" => format!("number {}", cell + 1),
-            name => quoted(&shorten(name, 60)),
+            name => excerpt(name, 60),
         }
     }
 }
@@ -442,12 +422,8 @@ mod tests {
 
     #[test]
     fn no_alias_stands_for_two_columns() {
-        let mut all: Vec<String> = ALIASES
-            .iter()
-            .copied()
-            .flatten()
-            .map(|alias| (*alias).to_string())
-            .collect();
+        let aliases = ALIASES.into_iter().flat_map(listed);
+        let mut all: Vec<String> = aliases.map(str::to_string).collect();
         all.extend(PARSED.map(fold));
         all.push(REASON.into());
         all.sort_unstable();
@@ -568,7 +544,7 @@ mod tests {
     }
 
     #[test]
-    fn unused_columns_say_what_they_may_be() {
+    fn unused_columns_have_likely_meanings() {
         let header = "date,item,price,Post paid by buyer,Buyer,Fees,grdae,Delivery note";
         let mut mapping = map(header, &[]);
         let likely = |mapping: &Mapping| -> Vec<Likely> {

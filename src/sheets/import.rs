@@ -275,15 +275,10 @@ impl<'a> Merger<'a, '_> {
             if !reason.is_empty() {
                 reason.push_str(" | ");
             }
-            let column = if problem.column.is_empty() {
-                String::new()
-            } else {
-                format!("{}: ", problem.column)
-            };
-            reason.push_str(&format!(
-                "{column}expected {}; {}",
-                problem.expected, problem.fix
-            ));
+            if !problem.column.is_empty() {
+                reason.push_str(&format!("{}: ", problem.column));
+            }
+            reason.push_str(&format!("expected {}; {}", problem.expected, problem.fix));
             self.plan.add_trouble(&problem, topic);
             if let Some(topic) = topic.filter(|topic| !matches!(topic, Question::Word(_))) {
                 if file.reported.contains(&topic) {

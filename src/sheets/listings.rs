@@ -3,8 +3,7 @@
 use std::path::Path;
 
 use super::column::{ALIASES, Column as OfComps, WEAK, fold};
-use super::workbook;
-use super::{HEADER_WITHIN, bytes_of};
+use super::{HEADER_WITHIN, bytes_of, workbook};
 use crate::book::BookError;
 use crate::book::csv::formula::original;
 use crate::sheets::records::{Cells, Records};
@@ -12,73 +11,31 @@ use crate::sheets::text;
 use crate::trade::Problem;
 use crate::trade::attributes::{column_name, of_column};
 use crate::trade::cells::Wrong;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{did_you_mean, excerpt, listed, nearest, shorten};
 
 /// How a row does as a header (whether it has all that is needed, known columns, cells), its line, its names and
 /// its columns.
 type Candidate = ((bool, usize, usize), u64, Vec<String>, Vec<Column>);
 
 /// Columns of a table of listings, in addition to those of numeric attributes (`attr.storage`).
-const COLUMNS: [&str; 24] = [
-    "listing",
-    "model",
-    "asked",
-    "variant",
-    "completeness",
-    "grade",
-    "missing",
-    "extras",
-    "defects",
-    "works",
-    "how_sold",
-    "repairs",
-    "salvage",
-    "minutes",
-    "inbound",
-    "premium",
-    "premium_fixed",
-    "tax",
-    "weeks",
-    "outlet",
-    "weight",
-    "shipping",
-    "note",
-    "link",
-];
+const COLUMNS: &str = "listing, model, asked, variant, completeness, grade, missing, extras, defects, works, how_sold, \
+     repairs, salvage, minutes, inbound, premium, premium_fixed, tax, weeks, outlet, weight, shipping, note, link";
 
 /// Other names of columns that sheets of sales do not have, folded.
-const OTHER_NAMES: [(&str, &[&str]); 4] = [
+const OTHER_NAMES: [(&str, &str); 4] = [
     (
         "listing",
-        &[
-            "title", "name", "ad", "advert", "offer", "heading", "id", "ref", "number", "titel",
-            "titre", "título", "titolo",
-        ],
+        "title, name, ad, advert, offer, heading, id, ref, number, titel, titre, título, titolo",
     ),
     (
         "asked",
-        &[
-            "asking",
-            "askingprice",
-            "ask",
-            "priceasked",
-            "listprice",
-            "price",
-        ],
+        "asking, askingprice, ask, priceasked, listprice, price",
     ),
     (
         "link",
-        &[
-            "url",
-            "web",
-            "webpage",
-            "page",
-            "href",
-            "listingurl",
-            "listinglink",
-        ],
+        "url, web, webpage, page, href, listingurl, listinglink",
     ),
-    ("repairs", &["repair", "repaircost"]),
+    ("repairs", "repair, repaircost"),
 ];
 
 /// Columns of sales whose names mean something else of a listing: the price is what is asked, and shipping is what it
@@ -87,9 +44,6 @@ const MEANT: [(OfComps, &str); 2] = [(OfComps::Price, "asked"), (OfComps::Shippi
 
 /// Required columns.
 const NEEDED: [&str; 2] = ["model", "asked"];
-
-/// Longest value shown in a problem, in characters.
-const SHOWN: usize = 60;
 
 /// Meaning of a column.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -125,11 +79,10 @@ pub fn parse_wish(text: &str) -> Result<Wish, String> {
         named(ours)
     };
     let column = column.ok_or_else(|| {
-        let near = nearest(&ours.to_lowercase(), COLUMNS)
-            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        let near = did_you_mean(&ours.to_lowercase(), listed(COLUMNS));
         format!(
             "{ours:?} is not a column of listings{near}; these are: {}, and attr.NAME for a number of the unit",
-            COLUMNS.join(", ")
+            COLUMNS
         )
     })?;
     Ok((theirs.to_string(), column))
@@ -138,7 +91,7 @@ pub fn parse_wish(text: &str) -> Result<Wish, String> {
 /// The column of this very name, ignoring case and punctuation.
 fn named(name: &str) -> Option<Column> {
     let folded = fold(name);
-    let known = COLUMNS.into_iter().find(|column| fold(column) == folded);
+    let known = listed(COLUMNS).find(|column| fold(column) == folded);
     known
         .map(Column::Known)
         .or_else(|| of_column(name).map(Column::Attribute))
@@ -147,7 +100,7 @@ fn named(name: &str) -> Option<Column> {
 /// The column that another name most likely means.
 fn by_other_name(name: &str) -> Option<Column> {
     let folded = fold(name);
-    let is = |names: &[&str]| names.contains(&folded.as_str());
+    let is = |names: &str| listed(names).any(|name| name == folded);
     let own = OTHER_NAMES.iter().find(|(_, names)| is(names));
     if let Some((column, _)) = own {
         return Some(Column::Known(column));
@@ -197,12 +150,8 @@ impl Table {
 
     fn from_bytes(file: &str, bytes: Vec<u8>, wishes: &[Wish]) -> Result<Self, Vec<Problem>> {
         let candidates: Vec<(String, u8, Option<String>)> = if workbook::is_workbook(&bytes) {
-            let sheets = workbook::sheets(&bytes).map_err(|why| {
-                let expected =
-                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
-                let wrong = Wrong::new(expected, "open it and save it again");
-                vec![wrong.at(file, 0, "", "")]
-            })?;
+            let sheets =
+                workbook::sheets(&bytes).map_err(|wrong| vec![wrong.at(file, 0, "", "")])?;
             let sheet = |sheet: workbook::Sheet| (sheet.text, b',', Some(sheet.name));
             sheets.into_iter().map(sheet).collect()
         } else {
@@ -247,7 +196,7 @@ impl Table {
         if !problems.is_empty() {
             return Err(problems);
         }
-        table.tell();
+        table.note_columns();
         Ok(table)
     }
 
@@ -299,7 +248,7 @@ impl Table {
         }
     }
 
-    /// What is wrong with the header.
+    /// The problems of the header.
     fn faults(&self, wishes: &[Wish]) -> Vec<Problem> {
         let mut problems = Vec::new();
         let mut unknown = self.unused();
@@ -318,9 +267,8 @@ impl Table {
         }
         for (theirs, _) in wishes {
             if self.names.iter().all(|name| fold(name) != fold(theirs)) {
-                let near = nearest(theirs, self.names.iter().map(String::as_str))
-                    .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
-                let shown = quoted(&shorten(theirs, 60));
+                let near = did_you_mean(theirs, self.names.iter().map(String::as_str));
+                let shown = excerpt(theirs, 60);
                 let expected = format!("a column {shown}, which --map names{near}");
                 let fix = "give --map a name as it stands in the header";
                 problems.push(self.problem(self.header, "", "", &expected, fix));
@@ -352,7 +300,7 @@ impl Table {
     }
 
     /// Notices how the columns were understood.
-    fn tell(&mut self) {
+    fn note_columns(&mut self) {
         let all = self.names.iter().zip(&self.columns);
         let renamed: Vec<String> = all
             .filter_map(|(name, column)| match column {
@@ -362,10 +310,7 @@ impl Table {
                 _ => None,
             })
             .collect();
-        let unused = self
-            .unused()
-            .into_iter()
-            .map(|name| quoted(&shorten(name, 40)));
+        let unused = self.unused().into_iter().map(|name| excerpt(name, 40));
         let unused: Vec<String> = unused.collect();
         if !renamed.is_empty() {
             self.notices
@@ -429,14 +374,7 @@ impl Table {
     }
 
     fn problem(&self, row: u64, column: &str, value: &str, expected: &str, fix: &str) -> Problem {
-        Problem {
-            file: self.file.clone(),
-            row,
-            column: shorten(column, SHOWN),
-            value: shorten(value, SHOWN),
-            expected: expected.into(),
-            fix: fix.into(),
-        }
+        Wrong::new(expected, fix).at(&self.file, row, column, value)
     }
 }
 
@@ -547,24 +485,24 @@ mod tests {
 
     #[test]
     fn what_is_wrong_with_a_header() {
-        let told = |text: &str, maps: &[&str]| -> String {
+        let reported = |text: &str, maps: &[&str]| -> String {
             let problems = table(text, maps).unwrap_err();
             problems.iter().map(|one| format!("{one}\n")).collect()
         };
-        let said = told("modle,asked\nx,1\n", &[]);
+        let problem = reported("modle,asked\nx,1\n", &[]);
         assert!(
-            said.contains("row 1: found \"modle, asked\": expected a header with a column model; row 1 looks most like a header")
-                && said.contains("--map \"modle=model\""),
-            "{said}"
+            problem.contains("row 1: found \"modle, asked\": expected a header with a column model; row 1 looks most like a header")
+                && problem.contains("--map \"modle=model\""),
+            "{problem}"
         );
-        let said = told("model,asked\nx,1\n", &["prise=asked"]);
+        let problem = reported("model,asked\nx,1\n", &["prise=asked"]);
         assert!(
-            said.contains("a column \"prise\", which --map names"),
-            "{said}"
+            problem.contains("a column \"prise\", which --map names"),
+            "{problem}"
         );
-        let said = told("model,asked,model\nx,1,y\n", &[]);
-        assert!(said.contains("one column for model"), "{said}");
-        assert!(told("", &[]).contains("a column model"));
+        let problem = reported("model,asked,model\nx,1,y\n", &[]);
+        assert!(problem.contains("one column for model"), "{problem}");
+        assert!(reported("", &[]).contains("a column model"));
         for (wish, why) in [
             ("price", "not a mapping"),
             ("=asked", "no column of the table"),

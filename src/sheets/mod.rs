@@ -23,7 +23,7 @@ use crate::parse::dates::{DateOrder, read_date};
 use crate::parse::money::{DecimalMark, looks_like_amount};
 use crate::parse::words::is_free;
 use crate::trade::names::match_key;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, shorten};
 use crate::trade::{Currency, Problem};
 
 use header::{Column, Mapping, Unused};
@@ -115,11 +115,7 @@ impl Input {
     ) -> Result<Self, Vec<Problem>> {
         let whole = |wrong: Wrong, value: &str| vec![wrong.at(name, 0, "", value)];
         if workbook::is_workbook(&bytes) {
-            let sheets = workbook::sheets(&bytes).map_err(|why| {
-                let expected =
-                    format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
-                whole(Wrong::new(expected, "open it and save it again"), "")
-            })?;
+            let sheets = workbook::sheets(&bytes).map_err(|wrong| whole(wrong, ""))?;
             let comma = ReadOptions {
                 delimiter: Some(b','),
                 ..options.clone()
@@ -334,7 +330,8 @@ fn choose(
     options: &ReadOptions,
 ) -> Result<(workbook::Sheet, Option<String>), (Wrong, String)> {
     let names: Vec<String> = sheets.iter().map(|sheet| sheet.name.clone()).collect();
-    let listed = quoted_list(&names);
+    let listed: Vec<String> = names.iter().map(|name| excerpt(name, 40)).collect();
+    let listed = listed.join(", ");
     let chosen = match &options.sheet {
         Some(asked) => {
             let mut sheets = sheets.into_iter();
@@ -376,11 +373,6 @@ fn choose(
         )
     });
     Ok((chosen, notice))
-}
-
-fn quoted_list(names: &[String]) -> String {
-    let quoted = names.iter().map(|name| quoted(&shorten(name, 40)));
-    quoted.collect::<Vec<_>>().join(", ")
 }
 
 /// Finds the delimiter and the header. With each delimiter: the first of the first records with the
@@ -450,7 +442,7 @@ fn header_under(
             return Some((place, mapping));
         }
         let texts = cells.iter().filter(|cell| is_text(cell)).count();
-        // A single cell is a title, whatever it says.
+        // A single cell is a title, whatever its text.
         let score = (texts > 1, mapping.known());
         if likeliest.as_ref().is_none_or(|(best, _)| score > *best) {
             likeliest = Some((score, (place, mapping)));

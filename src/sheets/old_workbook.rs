@@ -206,7 +206,7 @@ mod tests {
             stream(&safe(&fine).unwrap()).unwrap(),
             stream(&fine).unwrap()
         );
-        for (sheet, said) in [
+        for (sheet, expected) in [
             (
                 vec![cell(0, 0), cell(65_535, 255)],
                 "more than 4000000 cells",
@@ -217,7 +217,7 @@ mod tests {
             (vec![record(MULTIPLE, &[1, 0, 9, 0, 2, 0])], "damaged"),
         ] {
             let error = safe(&workbook(&sheet)).unwrap_err();
-            assert!(error.contains(said), "{error}");
+            assert!(error.contains(expected), "{error}");
         }
         let elsewhere = {
             let bound = record(BOUND_SHEET, &[255, 255, 255, 255, 0, 0]);

@@ -2,8 +2,7 @@
 
 use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;
-use crate::sheets::column::Column;
-use crate::sheets::column::Wish;
+use crate::sheets::column::{Column, Wish};
 
 /// The user's options for reading files.
 #[derive(Debug, Clone, Default)]

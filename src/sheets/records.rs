@@ -237,7 +237,7 @@ mod tests {
     }
 
     #[test]
-    fn broken_quotes_are_told_and_the_rest_is_read() {
+    fn broken_quotes_are_reported_and_the_rest_is_read() {
         assert_eq!(
             records("a,\"b\nc,d\ne,\"f\"\n"),
             // The quote of line 3 closes the cell that line 1 opened, and text follows it.

@@ -81,7 +81,7 @@ impl<'a> RowReader<'a> {
             at.map_or("", |at| cells.get(at).trim())
         };
         // The cheap look first: most rows have a day.
-        if has_day(cell(Column::SoldOn)) {
+        if cell(Column::SoldOn).contains(|c: char| c.is_ascii_digit()) {
             return false;
         }
         let first = cells.iter().map(str::trim).find(|cell| !cell.is_empty());
@@ -269,7 +269,7 @@ impl<'a> RowReader<'a> {
     }
 }
 
-/// What had to be guessed of a row.
+/// The guesses in a row.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Guesses {
     /// The date could be read two ways.
@@ -278,11 +278,6 @@ pub struct Guesses {
     pub list: bool,
     /// The grade is a word for a unit for parts.
     pub parts: bool,
-}
-
-/// Whether a cell has a day rather than a word.
-fn has_day(text: &str) -> bool {
-    text.bytes().any(|b| b.is_ascii_digit())
 }
 
 fn declared<'a>(
@@ -502,7 +497,7 @@ impl<'r> Row<'r, '_> {
         }
     }
 
-    /// What is missing, extra and faulty; returns whether a list had to be split by a guess.
+    /// Reads the lists of missing pieces, extras and defects; returns whether a list had to be split by a guess.
     fn lists(&mut self, comp: &mut Comp) -> bool {
         let reader = self.reader;
         let mut guessed = false;
@@ -522,7 +517,7 @@ impl<'r> Row<'r, '_> {
     }
 
     /// Grade, completeness and working order. A grade cell such as "for parts" means parts-only; returns whether
-    /// that alone says so.
+    /// only the grade means it.
     fn condition(&mut self, comp: &mut Comp) -> bool {
         let reader = self.reader;
         let (values, settings) = (&reader.values, reader.settings);

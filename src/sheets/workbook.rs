@@ -9,6 +9,7 @@ use calamine::{Data, DataRef, Dimensions, Ods, Range, Reader, Xls, Xlsx};
 
 use super::old_workbook;
 use crate::book::csv::lines::line;
+use crate::trade::cells::Wrong;
 
 /// Largest file read, in bytes.
 const MOST_BYTES: usize = 64 << 20;
@@ -43,17 +44,21 @@ pub fn is_workbook(bytes: &[u8]) -> bool {
 /// The sheets of a workbook, in its order.
 ///
 /// # Errors
-/// A sentence, if it cannot be read.
-pub fn sheets(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
-    if bytes.len() > MOST_BYTES {
-        return Err(format!("it is larger than {} MB", MOST_BYTES >> 20));
-    }
+/// If it cannot be read.
+pub fn sheets(bytes: &[u8]) -> Result<Vec<Sheet>, Wrong> {
     // The library reads what others wrote; a file that it did not foresee is no reason to end.
     let read = catch_unwind(AssertUnwindSafe(|| read(bytes)));
-    read.unwrap_or_else(|_| Err("it is damaged".into()))
+    let read = read.unwrap_or_else(|_| Err("it is damaged".into()));
+    read.map_err(|why| {
+        let expected = format!("a spreadsheet (.xlsx, .xls or .ods) or text (CSV), but {why}");
+        Wrong::new(expected, "open it and save it again")
+    })
 }
 
 fn read(bytes: &[u8]) -> Result<Vec<Sheet>, String> {
+    if bytes.len() > MOST_BYTES {
+        return Err(format!("it is larger than {} MB", MOST_BYTES >> 20));
+    }
     let file = || Cursor::new(bytes);
     if bytes.starts_with(&OLD) {
         let mut book = Xls::new(Cursor::new(old_workbook::safe(bytes)?)).map_err(why)?;
@@ -257,7 +262,7 @@ mod tests {
         sheet.write(900_000, 900, "stray").unwrap();
         let read = sheets(&book.save_to_buffer().unwrap());
         assert!(
-            read.unwrap_err().contains("cells"),
+            read.unwrap_err().expected.contains("cells"),
             "a stray cell is not filled up"
         );
         let sheet = book.worksheet_from_name("Sold, 2026").unwrap();

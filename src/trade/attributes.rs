@@ -153,12 +153,8 @@ pub struct Attribute {
 impl Attribute {
     /// The expected form, if the value is not possible on the scale.
     pub fn fault(&self, value: Decimal) -> Option<String> {
-        let scale = match self.scale {
-            Scale::Unit => return None,
-            Scale::Doubling => "doubling",
-            Scale::Log => "log",
-        };
-        (value <= Decimal::ZERO)
+        let scale = self.scale.word();
+        (self.scale != Scale::Unit && value <= Decimal::ZERO)
             .then(|| format!("a number above 0 (its scale in compband.toml is {scale:?})"))
     }
 
@@ -195,6 +191,15 @@ pub enum Scale {
 }
 
 impl Scale {
+    /// Its word in the settings.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Unit => "unit",
+            Self::Doubling => "doubling",
+            Self::Log => "log",
+        }
+    }
+
     /// The value in steps: the value itself, its binary or its natural logarithm. `None` for the
     /// logarithm of a number that is not positive.
     pub fn steps(self, value: f64) -> Option<f64> {
@@ -217,6 +222,17 @@ pub enum Direction {
     /// Either way.
     #[default]
     Either,
+}
+
+impl Direction {
+    /// Its word in the settings.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Up => "up",
+            Self::Down => "down",
+            Self::Either => "either",
+        }
+    }
 }
 
 #[cfg(test)]

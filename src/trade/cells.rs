@@ -1,8 +1,6 @@
 //! Cells in canonical form, and the errors of invalid ones.
 
-use crate::trade::money::MINOR_SCALE;
-use crate::trade::money::MOST_MONEY;
-use crate::trade::money::minor_units;
+use crate::trade::money::{MINOR_SCALE, MOST_MONEY, minor_units};
 use crate::trade::problem::{Problem, SHOWN};
 use crate::trade::text::shorten;
 use chrono::NaiveDate;

@@ -3,8 +3,7 @@
 use crate::trade::money::money_form;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
-use serde::Deserialize;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::fmt::{self, Write};
@@ -13,8 +12,7 @@ use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
 use crate::trade::attributes::column_name;
 use crate::trade::cells::Wrong;
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
-use crate::trade::names;
-use crate::trade::{Attributes, Currency, Items};
+use crate::trade::{Attributes, Currency, Items, names};
 
 /// Columns of a canonical file, in order. The columns of exchange rates and of numeric attributes
 /// follow them.
@@ -409,6 +407,12 @@ pub fn basis_word(basis: PriceBasis) -> &'static str {
         PriceBasis::Delivered => "delivered",
         PriceBasis::Item => "item",
     }
+}
+
+/// The price basis of a word in the settings.
+pub fn basis_of_word(word: &str) -> Option<PriceBasis> {
+    let mut all = [PriceBasis::Delivered, PriceBasis::Item].into_iter();
+    all.find(|basis| basis_word(*basis) == word)
 }
 
 #[cfg(test)]

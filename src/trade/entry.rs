@@ -1,7 +1,8 @@
 //! Entries of the ledger, in double entry: the accounts of each entry sum to zero.
 
 use crate::trade::Unit;
-use crate::trade::comp::PriceBasis;
+use crate::trade::comp::{PriceBasis, basis_word};
+use crate::trade::money::money_text;
 use crate::trade::part::PartLine;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -239,6 +240,15 @@ pub struct Foreseen {
     pub level: u8,
     /// Price basis.
     pub basis: PriceBasis,
+}
+
+impl Foreseen {
+    /// The cells of its fields in a file of the book, in their order.
+    pub fn cells(&self) -> [String; 5] {
+        let [likely, low, high] = [self.likely, self.low, self.high].map(money_text);
+        let basis = basis_word(self.basis).to_string();
+        [likely, low, high, self.level.to_string(), basis]
+    }
 }
 
 /// One entry.

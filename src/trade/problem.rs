@@ -1,7 +1,6 @@
 //! Problems in a book or an input, described so that the reader can fix them.
 
-use crate::trade::text::quoted;
-use crate::trade::text::shorten;
+use crate::trade::text::{quoted, shorten};
 use std::fmt;
 
 /// Longest value shown in a problem, in characters.

@@ -59,7 +59,7 @@ impl Repair {
         }
     }
 
-    /// What has to be bought for it.
+    /// The parts to be bought for it.
     pub fn to_buy(&self) -> Decimal {
         match self.drawer {
             Some(_) => Decimal::ZERO,

@@ -2,6 +2,11 @@
 
 use super::names::is_unseen;
 
+/// The entries of a list that is one text in the code, with commas between them.
+pub fn listed(list: &str) -> impl Iterator<Item = &str> {
+    list.split(',').map(str::trim_start)
+}
+
 /// The known name most similar to `given` (Jaro-Winkler similarity of at least 0.75, ignoring
 /// case).
 pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
@@ -12,6 +17,11 @@ pub fn nearest<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> Opt
         .filter(|(score, _)| *score >= 0.75)
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .map(|(_, name)| name)
+}
+
+/// ` (did you mean "NAME"?)` with the [`nearest`] known name; empty if there is none.
+pub fn did_you_mean<'a>(given: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    nearest(given, known).map_or(String::new(), |near| format!(" (did you mean {near:?}?)"))
 }
 
 /// Up to `most` known names similar to `given`, most similar first: a Jaro-Winkler similarity of at
@@ -69,6 +79,25 @@ pub fn shorten(text: &str, most: usize) -> String {
         }
     }
     out
+}
+
+/// `before` and the text, or nothing if the text is empty: ` at parcel`.
+pub fn after(before: &str, text: &str) -> String {
+    if text.is_empty() {
+        return String::new();
+    }
+    format!("{before}{text}")
+}
+
+/// The texts that are not empty, with `between` between them.
+pub fn joined(texts: &[&str], between: &str) -> String {
+    let texts = texts.iter().copied().filter(|text| !text.is_empty());
+    texts.collect::<Vec<_>>().join(between)
+}
+
+/// The text cut to `most` characters ([`shorten`]) and [`quoted`].
+pub fn excerpt(text: &str, most: usize) -> String {
+    quoted(&shorten(text, most))
 }
 
 /// The text with `\n` as line end, as a book keeps it.

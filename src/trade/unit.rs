@@ -1,8 +1,7 @@
 //! The description of a unit.
 
 use crate::trade::attributes::Attributes;
-use crate::trade::comp::Comp;
-use crate::trade::comp::HowSold;
+use crate::trade::comp::{Comp, HowSold};
 use crate::trade::items::Items;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;

@@ -1,4 +1,4 @@
-//! What is believed of the level of a unit's prices, with the buyers at each level.
+//! The distribution of the level of a unit's prices, with the buyers at each level.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -96,6 +96,7 @@ pub fn buyers<'l>(
     buyers
 }
 
-fn float(amount: Decimal) -> f64 {
+/// An amount for the statistics.
+pub(in crate::app) fn float(amount: Decimal) -> f64 {
     amount.to_f64().unwrap_or_default()
 }

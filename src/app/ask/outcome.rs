@@ -1,4 +1,4 @@
-//! What is asked of asking prices and offers, and the results.
+//! Inputs and results of asking prices and of the advice on offers.
 
 use rust_decimal::Decimal;
 
@@ -122,7 +122,7 @@ pub struct Asking<'a> {
     pub thresholds: Vec<Thresholds>,
     /// Weeks shown, ascending.
     pub shown: Vec<usize>,
-    /// The book's outlets side by side, the best of which this is; none if an outlet was said or there is only
+    /// The book's outlets side by side, the best of which this is; none if an outlet was given or there is only
     /// one.
     pub beside: Option<Beside<'a>>,
 }

@@ -176,20 +176,10 @@ impl Witness for Desk<'_> {
 }
 
 fn write_problem(writer: &mut csv::Writer<File>, problem: &Problem) -> io::Result<()> {
-    let row = if problem.row == 0 {
-        String::new()
-    } else {
-        problem.row.to_string()
-    };
-    let Problem {
-        file,
-        column,
-        value,
-        expected,
-        fix,
-        ..
-    } = problem;
-    let cells = [file, &row, column, value, expected, fix];
+    let row = Some(problem.row).filter(|row| *row > 0);
+    let row = row.map_or(String::new(), |row| row.to_string());
+    let [file, column, value] = [&problem.file, &problem.column, &problem.value];
+    let cells = [file, &row, column, value, &problem.expected, &problem.fix];
     Ok(writer.write_record(cells.map(|cell| neutral(cell).into_owned()))?)
 }
 
@@ -224,10 +214,7 @@ fn rejects_path(input: &Path, number: u32) -> PathBuf {
     let stem = input
         .file_stem()
         .map_or("import".into(), |stem| stem.to_string_lossy().into_owned());
-    let number = if number == 1 {
-        String::new()
-    } else {
-        format!("-{number}")
-    };
+    let number = (number > 1).then(|| format!("-{number}"));
+    let number = number.unwrap_or_default();
     input.with_file_name(format!("{stem}-rejected{number}.csv"))
 }

@@ -7,7 +7,7 @@ use crate::book::{Book, BookError};
 use crate::settings::Settings;
 use crate::sheets::header::{Column, Wish, wish};
 use crate::sheets::{Input, ReadOptions};
-use crate::trade::text::nearest;
+use crate::trade::text::did_you_mean;
 
 /// Reads `model=Nulva 61K`: the value of a missing column.
 ///
@@ -32,18 +32,18 @@ pub(super) fn add_saved(
     settings: &Settings,
 ) -> Result<(), AppError> {
     let Some(saved) = settings.mappings.get(name) else {
-        let near = nearest(name, settings.mappings.keys().map(String::as_str))
-            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        let near = did_you_mean(name, settings.mappings.keys().map(String::as_str));
         return Err(AppError::Usage(format!(
             "compband.toml has no mapping {name:?}{near}"
         )));
     };
-    let said = options.wishes.clone();
+    let given = options.wishes.clone();
     for (theirs, ours) in saved {
         let (theirs, ours) = wish(theirs, ours)
             .map_err(|why| BookError::Settings(format!("compband.toml, mappings.{name}: {why}")))?;
-        let same = |(said, column): &Wish| *said == theirs || (column.is_some() && *column == ours);
-        if !said.iter().any(same) {
+        let same =
+            |(header, column): &Wish| *header == theirs || (column.is_some() && *column == ours);
+        if !given.iter().any(same) {
             options.wishes.push((theirs, ours));
         }
     }

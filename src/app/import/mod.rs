@@ -57,7 +57,7 @@ pub struct Imported {
     pub entry: Option<(u64, PathBuf)>,
     /// Name of the saved mapping.
     pub mapping: Option<String>,
-    /// Words whose meaning was said and is new to the book.
+    /// Words whose meaning was given and is new to the book.
     pub words: Vec<Meaning>,
     /// Attributes that no family declares, with a summary of their rows.
     pub undeclared: BTreeMap<String, Undeclared>,
@@ -77,7 +77,7 @@ pub fn map_flag(shown: &str, ours: &str) -> String {
 pub struct NotUsed {
     /// Its name in quotes, or its number.
     pub shown: String,
-    /// What to do if it is what it seems to be; none if it seems to be nothing that is known.
+    /// The next step if it is the likely column; none if it resembles no known one.
     pub hint: Option<String>,
 }
 
@@ -150,11 +150,11 @@ pub fn import(
             kept: &kept_rate,
         },
     };
-    let mut said = request.values.to_vec();
-    let first = with_values(book.settings().clone(), &said);
+    let mut meanings = request.values.to_vec();
+    let first = with_values(book.settings().clone(), &meanings);
     let answers = answers(&inputs, &against(&first), book, listener)?;
     let settings = with_values(first.clone(), &answers);
-    said.extend(answers);
+    meanings.extend(answers);
     let against = against(&settings);
     listener.begin(inputs.iter().map(|input| input.len() as u64).sum());
     let mut desk = Desk::new(request, book, listener)?;
@@ -163,14 +163,14 @@ pub fn import(
         return Err(error.into());
     }
     desk.finish()?;
-    said.retain(|one| {
+    meanings.retain(|one| {
         book.settings().words.get(&one.column, &one.word) != Some(one.value.as_str())
     });
-    if !said.is_empty() && !request.dry_run {
-        keep_words(book, &said)?;
+    if !meanings.is_empty() && !request.dry_run {
+        keep_words(book, &meanings)?;
     }
     let mut imported = Imported {
-        words: said,
+        words: meanings,
         before: before(book, &plan)?,
         aside: desk.rejected(),
         set_aside: None,
@@ -194,28 +194,28 @@ pub fn import(
 }
 
 /// Settings with further meanings of words.
-fn with_values(mut settings: Settings, said: &[Meaning]) -> Settings {
-    for meaning in said {
+fn with_values(mut settings: Settings, meanings: &[Meaning]) -> Settings {
+    for meaning in meanings {
         settings.words.set(meaning);
     }
     settings
 }
 
 /// The meanings of the words that the inputs have and the settings do not know, as far as somebody is there to
-/// say them. A row shows its model only once its words are known, so that it is asked again.
+/// give them. A row shows its model only once its words are known, so that it is asked again.
 fn answers(
     inputs: &[Input],
     against: &Against<'_>,
     book: &Book,
     listener: &mut dyn Listener,
 ) -> Result<Vec<Meaning>, AppError> {
-    let (mut said, mut asked) = (Vec::new(), HashSet::new());
+    let (mut meanings, mut asked) = (Vec::new(), HashSet::new());
     if !listener.can_ask() {
-        return Ok(said);
+        return Ok(meanings);
     }
     let models = book.models()?;
     loop {
-        let settings = with_values(against.settings.clone(), &said);
+        let settings = with_values(against.settings.clone(), &meanings);
         let known = Against {
             settings: &settings,
             ..*against
@@ -224,7 +224,7 @@ fn answers(
             inputs,
             &known,
             &mut io::sink(),
-            &mut Unheard(&mut *listener),
+            &mut OnlyProgress(&mut *listener),
         )
         .map_err(AppError::io(&book.comps_dir(), "read"))?;
         let mut unknown = values::unknown(&plan, &settings);
@@ -237,15 +237,15 @@ fn answers(
         if answers.is_empty() {
             break;
         }
-        said.extend(answers);
+        meanings.extend(answers);
     }
-    Ok(said)
+    Ok(meanings)
 }
 
-/// Hears nothing of a plan but how far it is.
-struct Unheard<'l>(&'l mut dyn Listener);
+/// Receives only the progress of a plan.
+struct OnlyProgress<'l>(&'l mut dyn Listener);
 
-impl Witness for Unheard<'_> {
+impl Witness for OnlyProgress<'_> {
     fn problem(&mut self, _: &Problem) -> io::Result<()> {
         Ok(())
     }
@@ -314,7 +314,7 @@ fn check(request: &Request<'_>, settings: &Settings) -> Result<(), AppError> {
         .map_or(Ok(()), |name| mapping::check_name(name, settings))
 }
 
-/// Takes columns that are probably shipping as such, if somebody is there to say so.
+/// Takes columns that are probably shipping as such, if somebody is there to confirm it.
 fn ask_columns(inputs: &mut [Input], listener: &mut dyn Listener) -> Result<(), AppError> {
     if !listener.can_ask() {
         return Ok(());
@@ -378,12 +378,29 @@ fn plan_into_temp(
     Ok((done, temp))
 }
 
-/// Opens every file, so that the problems of all headers are reported in one run, and notices how each was read.
-fn open_all(
-    files: &[PathBuf],
+/// Reads the sheets of a request, and notices how each was read.
+fn opened(
+    request: &Request<'_>,
     options: &ReadOptions,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Vec<Input>, AppError> {
+    let inputs = match request.held {
+        Some((name, bytes)) => {
+            let input = Input::from_bytes(name, bytes.to_vec(), options);
+            vec![input.map_err(BookError::Rows)?]
+        }
+        None => open_all(request.files, options)?,
+    };
+    for input in &inputs {
+        for text in &input.notices {
+            notice(&format!("{}: {text}", input.name));
+        }
+    }
+    Ok(inputs)
+}
+
+/// Opens every file, so that the problems of all headers are reported in one run.
+fn open_all(files: &[PathBuf], options: &ReadOptions) -> Result<Vec<Input>, AppError> {
     let mut inputs = Vec::new();
     let mut problems = Vec::new();
     for path in files {
@@ -393,42 +410,8 @@ fn open_all(
             Err(error) => return Err(error.into()),
         }
     }
-    for input in inputs.iter().filter(|_| problems.is_empty()) {
-        for text in &input.notices {
-            notice(&format!("{}: {text}", input.name));
-        }
-    }
-    if problems.is_empty() {
-        Ok(inputs)
-    } else {
-        Err(BookError::Rows(problems).into())
-    }
-}
-
-/// Reads the sheets of a request, and notices how.
-fn opened(
-    request: &Request<'_>,
-    options: &ReadOptions,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Vec<Input>, AppError> {
-    match request.held {
-        Some((name, bytes)) => Ok(vec![open_held(name, bytes, options, notice)?]),
-        None => open_all(request.files, options, notice),
-    }
-}
-
-/// Reads a sheet in memory, and notices how.
-fn open_held(
-    name: &str,
-    bytes: &[u8],
-    options: &ReadOptions,
-    notice: &mut dyn FnMut(&str),
-) -> Result<Input, AppError> {
-    let input = Input::from_bytes(name, bytes.to_vec(), options).map_err(BookError::Rows)?;
-    for text in &input.notices {
-        notice(&format!("{name}: {text}"));
-    }
-    Ok(input)
+    BookError::refuse(problems)?;
+    Ok(inputs)
 }
 
 /// Name for the import file in the book.

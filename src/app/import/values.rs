@@ -1,4 +1,4 @@
-//! Words of sheets whose meaning is said or asked for, and kept for later imports.
+//! Words of sheets whose meaning is given or asked for, and kept for later imports.
 
 use std::cmp::Reverse;
 use std::collections::HashSet;
@@ -12,7 +12,7 @@ use crate::sheets::import::Plan;
 use crate::sheets::row::likely_level;
 use crate::trade::names::match_key;
 use crate::trade::near::KnownModels;
-use crate::trade::text::{nearest, shorten};
+use crate::trade::text::{did_you_mean, shorten};
 use crate::trade::{HowSold, Items};
 
 use super::request::UnknownWord;
@@ -39,8 +39,7 @@ pub fn parse_value(text: &str) -> Result<Meaning, String> {
     }
     let name = column.to_lowercase().replace([' ', '-'], "_");
     if !COLUMNS.contains(&name.as_str()) {
-        let near = nearest(&name, COLUMNS)
-            .map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+        let near = did_you_mean(&name, COLUMNS);
         return Err(format!(
             "{column:?} is not a column of words{near}: write one of {}",
             COLUMNS.join(", ")

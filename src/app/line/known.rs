@@ -1,4 +1,4 @@
-//! What words of a line may mean.
+//! The possible meanings of the words of a line.
 
 use std::collections::{BTreeSet, HashMap};
 
@@ -16,12 +16,11 @@ use crate::parse::dates::{DateError, read_date};
 use crate::parse::money::parse_amount;
 use crate::select::pieces::PACKAGING;
 use crate::settings::Settings;
-use crate::trade::Currency;
-use crate::trade::Items;
 use crate::trade::items::{fold_name, split_count};
 use crate::trade::money::money_text;
 use crate::trade::names::match_key;
 use crate::trade::text::{nearest, quoted};
+use crate::trade::{Currency, Items};
 
 /// Columns whose values are read as in an answer to a question.
 const READ: [&str; 5] = ["completeness", "grade", "works", "sold_on", "how_sold"];
@@ -35,7 +34,7 @@ const SHIPPING: [&str; 3] = ["shipping", "postage", "ship"];
 /// Fewest words of a line that are tried together; models and pieces may have more.
 const LEAST_SPAN: usize = 5;
 
-/// What the sales of a model say.
+/// Facts of a model from its sales.
 #[derive(Debug, Clone, Default)]
 pub struct OfModel {
     /// Its variants.
@@ -46,7 +45,7 @@ pub struct OfModel {
     pub venues: BTreeSet<String>,
 }
 
-/// What a book knows.
+/// The names that a book knows.
 pub struct Known<'k> {
     settings: &'k Settings,
     today: NaiveDate,
@@ -61,7 +60,7 @@ pub struct Known<'k> {
 }
 
 impl<'k> Known<'k> {
-    /// What a book knows on this day.
+    /// The names that a book knows on this day.
     ///
     /// # Errors
     /// If the book cannot be read.
@@ -109,7 +108,7 @@ impl<'k> Known<'k> {
         }
     }
 
-    /// With what the sales of each model say.
+    /// With the facts of each model from its sales.
     pub fn with_sales(self, of_model: impl Fn(&str) -> OfModel + 'k) -> Self {
         Self {
             of_model: Box::new(of_model),
@@ -117,7 +116,7 @@ impl<'k> Known<'k> {
         }
     }
 
-    /// What the sales of a model say.
+    /// The facts of a model from its sales.
     pub(super) fn of_model(&self, model: &str) -> OfModel {
         (self.of_model)(model)
     }
@@ -235,9 +234,9 @@ impl<'k> Known<'k> {
 
     /// A value of a column, if the text is one.
     fn value(&self, column: &str, text: &str) -> Option<String> {
-        // Words for yes and no say nothing without a question.
+        // Words for yes and no have no meaning without a question.
         let short = text.chars().count() < 4;
-        let said = match column {
+        let read = match column {
             "works" if PARTS.contains(&text.to_lowercase().as_str()) => return Some("no".into()),
             "works" if short || ["true", "false"].contains(&text.to_lowercase().as_str()) => {
                 return None;
@@ -248,7 +247,7 @@ impl<'k> Known<'k> {
         if text.is_empty() || text == "-" {
             return None;
         }
-        said.or_else(|| answer(column, text, self.settings, self.today).ok())
+        read.or_else(|| answer(column, text, self.settings, self.today).ok())
             .filter(|value| !value.is_empty() && value != "-")
     }
 
@@ -387,7 +386,7 @@ impl<'k> Known<'k> {
         })
     }
 
-    /// Why a name is not taken for that of a new piece: it resembles a known one, or is plainly something else.
+    /// The reason why a name is not taken for that of a new piece: it resembles a known one, or is plainly something else.
     fn odd_piece(&self, name: &str, pieces: &BTreeSet<String>) -> Option<String> {
         let near = |pieces: &BTreeSet<String>| {
             let near = nearest(name, pieces.iter().map(String::as_str));
@@ -421,7 +420,7 @@ impl<'k> Known<'k> {
         })
     }
 
-    /// Why a text that reads as a day is none of a sale.
+    /// The reason why a text that is read as a day cannot be the day of a sale.
     fn no_day_of_sale(&self, text: &str) -> Option<String> {
         let future = |day: String| format!("{day} is in the future; today is {}", self.today);
         if text.eq_ignore_ascii_case("tomorrow") {
@@ -437,7 +436,7 @@ impl<'k> Known<'k> {
         }
     }
 
-    /// What would make a word understood.
+    /// The change that would make a word understood.
     fn hint(&self, token: &Token) -> String {
         let text = token.text.as_str();
         if let Some(why) = self.no_day_of_sale(text) {
@@ -482,12 +481,12 @@ fn pieces_of_all(book: &Book) -> Result<BTreeSet<String>, AppError> {
     Ok(pieces)
 }
 
-/// What the sales of a model say.
+/// The facts of a model from its sales.
 fn of_model(book: &Book, model: &str) -> Result<OfModel, AppError> {
     let frame = book.frame_of_model(model, &mut |_| {})?;
     let rows = FrameRows::new(&frame, &book.settings().currency)?;
     let mut facts = OfModel::default();
-    for comp in (0..rows.len()).map(|at| rows.comp(at)) {
+    for comp in rows.comps() {
         let pieces = comp.missing.iter().chain(comp.extras.iter());
         facts
             .pieces

@@ -1,4 +1,4 @@
-//! What words of a line give: values of columns.
+//! The readings of the words of a line: values of columns.
 
 use crate::trade::comp::COLUMNS;
 

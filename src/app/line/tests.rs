@@ -46,7 +46,7 @@ fn read(line: &str) -> Line {
 }
 
 /// The values of a line as `column value`, in the order of the columns.
-fn said(line: &Line) -> Result<Vec<String>, String> {
+fn values_of(line: &Line) -> Result<Vec<String>, String> {
     let values = line.values().map_err(|error| error.to_string())?;
     let cells = COLUMNS
         .iter()
@@ -164,8 +164,8 @@ fn a_line_is_read_by_what_the_book_knows() {
             "sold_on 2026-11-20|model Nulva 61K|grade C|price 9.00|note two words, 3|storage=256",
         ),
     ] {
-        let said = said(&read(line)).map(|all| all.join("|"));
-        assert_eq!(said.as_deref(), Ok(expected), "{line}");
+        let values = values_of(&read(line)).map(|all| all.join("|"));
+        assert_eq!(values.as_deref(), Ok(expected), "{line}");
     }
 }
 
@@ -206,22 +206,22 @@ fn nothing_is_guessed() {
         ),
         ("Bolv 83V sold", "\"sold\" is not understood"),
     ] {
-        let error = said(&read(line)).unwrap_err();
+        let error = values_of(&read(line)).unwrap_err();
         assert!(error.contains(expected), "{line}: {error}");
     }
     // A count behind a piece may be that of the units.
     let mut two = read("Bolv 83V -aerial x2 9");
-    let error = said(&two).unwrap_err();
+    let error = values_of(&two).unwrap_err();
     assert!(
         error.contains("\"x2\" can be: units or missing piece"),
         "{error}"
     );
     two.choose(2, "missing");
     assert_eq!(
-        said(&two).unwrap(),
+        values_of(&two).unwrap(),
         ["model Bolv 83V", "missing aerial; aerial x1", "price 9.00"]
     );
-    let units = said(&read("Bolv 83V -aerial 2x 9")).unwrap();
+    let units = values_of(&read("Bolv 83V -aerial 2x 9")).unwrap();
     assert_eq!(units[3], "lot_size 2");
 }
 
@@ -240,14 +240,14 @@ fn doubts_are_settled_one_after_another() {
     assert_eq!(words, "Zed 1");
     line.mean(at, vec![("model", words.clone())]);
     assert_eq!(
-        said(&line).unwrap(),
+        values_of(&line).unwrap(),
         [
             "sold_on 2026-11-20",
             "model Zed 1",
             "grade B",
             "price 120.00"
         ]
-        .map(|said| match said {
+        .map(|value| match value {
             "grade B" => "grade b".to_string(),
             other => other.to_string(),
         })
@@ -278,7 +278,10 @@ fn flags_add_to_a_line_and_do_not_contradict_it() {
     // A model that a flag names is known in the line.
     let words = ["-wind".to_string(), "screen".into(), "9".into()];
     let line = Line::read(&words, Some("Zed 1"), &known(&settings));
-    assert_eq!(said(&line).unwrap(), ["missing wind screen", "price 9.00"]);
+    assert_eq!(
+        values_of(&line).unwrap(),
+        ["missing wind screen", "price 9.00"]
+    );
 }
 
 #[test]

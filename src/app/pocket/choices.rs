@@ -1,4 +1,4 @@
-//! What can be said of a unit of a model on the page, and the combinations of it.
+//! The choices that describe a unit of a model on the page, and their combinations.
 
 use std::collections::BTreeMap;
 
@@ -32,12 +32,12 @@ pub struct Choice {
     pub kind: Kind,
     /// The name of the variant, the piece or the defect.
     pub name: String,
-    /// What it says of a completeness that is not said: 0, or the position of that level plus one. A model with a
+    /// The completeness that it implies where none is given: 0, or the position of that level plus one. A model with a
     /// kit is complete but for what is missing.
     pub implies: usize,
 }
 
-/// What can be said of the units of one model.
+/// The choices that describe the units of one model.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Choices {
     /// The model.
@@ -53,10 +53,10 @@ pub struct Choices {
 /// One combination: positions among the choices of a model.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 pub struct Combination {
-    /// 0 if the grade is not said, the position of the grade plus one, or one more than their number for a unit
+    /// 0 if the grade is not given, the position of the grade plus one, or one more than their number for a unit
     /// that does not work.
     pub grade: usize,
-    /// 0 if the completeness is not said, or the position of the level plus one.
+    /// 0 if the completeness is not given, or the position of the level plus one.
     pub level: usize,
     /// Positions of the other choices, ascending.
     pub others: Vec<usize>,
@@ -64,7 +64,7 @@ pub struct Combination {
 
 impl Choices {
     /// The choices of a model: the scales of the book, the pieces of its kit, and what its sales name most often. Of
-    /// the other choices there are at most so many that `room` says for this number of grades and levels, the commonest
+    /// the other choices there are at most as many as `room` returns for this number of grades and levels, the commonest
     /// of each kind in turn.
     ///
     /// # Errors
@@ -77,7 +77,7 @@ impl Choices {
     ) -> Result<Self, AppError> {
         let frame = reader.comps_of(model)?;
         let rows = FrameRows::new(&frame, &settings.currency)?;
-        let comps: Vec<_> = (0..rows.len()).map(|at| rows.comp(at)).collect();
+        let comps: Vec<_> = rows.comps().collect();
         let of_all =
             |list: fn(&Comp) -> &Items| comps.iter().flat_map(move |comp| names(list(comp)));
         let kit = settings.kit(model).into_iter();
@@ -132,21 +132,21 @@ impl Choices {
         })
     }
 
-    /// The level of a combination, said or implied by its other choices.
+    /// The level of a combination, given or implied by its other choices.
     pub fn level(&self, combination: &Combination) -> usize {
         let implied = combination.others.iter().map(|at| self.others[*at].implies);
         match combination.level {
             0 => implied.max().unwrap_or_default(),
-            said => said,
+            given => given,
         }
     }
 
-    /// Number of grades, with that which is not said and that of a unit that does not work.
+    /// Number of grades, plus one for no grade and one for a unit that does not work.
     pub fn all_grades(&self) -> usize {
         self.grades.len() + 2
     }
 
-    /// Number of levels, with that which is not said.
+    /// Number of levels, plus one for no level.
     pub fn all_levels(&self) -> usize {
         self.levels.len() + 1
     }

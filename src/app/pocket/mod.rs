@@ -22,7 +22,7 @@ use self::nets::Nets;
 use self::steps::{Near, error};
 use self::values::{Figures, Run};
 use super::AppError;
-use super::bid::AimsSaid;
+use super::bid::AimsGiven;
 use super::error::FILL_THE_BOOK;
 use super::ledger::ledger_on;
 use super::models::models;
@@ -52,7 +52,7 @@ const SAMPLE: usize = 24;
 /// The largest error in the sample, as a share of the largest allowed, with which steps are taken.
 const NEAR_ENOUGH: f64 = 0.6;
 
-/// What is wanted.
+/// The request.
 #[derive(Debug, Clone)]
 pub struct Wanted {
     /// The models; all that have sales, if empty.
@@ -92,7 +92,7 @@ pub struct Pocket {
 /// The figures of one model.
 #[derive(Debug)]
 pub struct Sheet {
-    /// What can be said of its units.
+    /// The choices that describe its units.
     pub choices: Choices,
     /// The other choices of the combinations that are worked out, for each grade and level: none, each alone, and
     /// pairs.
@@ -160,7 +160,7 @@ pub fn pocket(
     let settings = book.settings();
     let found = models(book, &wanted.models, notice)?;
     let names: Vec<&str> = found.iter().map(|model| model.name.as_str()).collect();
-    let ground = AimsSaid::default().with_book(book, settings, wanted.as_of, notice)?;
+    let ground = AimsGiven::default().with_book(book, settings, wanted.as_of, notice)?;
     let ledger = ledger_on(book, wanted.as_of, &mut |_| {})?;
     let nets: Vec<Nets> = (0..outlets.len().max(1)).map(|_| Nets::default()).collect();
     let run = Run {
@@ -225,7 +225,7 @@ pub fn pocket(
 /// The combinations of one model that are to be worked out.
 struct Grid {
     choices: Choices,
-    /// A unit of which nothing is said.
+    /// A unit without any choice.
     unit: AskedUnit<'static>,
     others: Vec<Vec<usize>>,
     rows: Vec<Combination>,
@@ -288,7 +288,7 @@ impl Grid {
             let off = |(combination, truth): (&Combination, &Option<Figures>)| {
                 match (sheet.by_steps(combination), truth) {
                     (Some(found), Some(truth)) => error(&found, truth, least),
-                    // Not found is said on the page.
+                    // The page states that there are no figures.
                     (None, _) => 0.0,
                     (Some(_), None) => f64::INFINITY,
                 }
@@ -337,7 +337,7 @@ impl Grid {
         Ok((figures, asked.len()))
     }
 
-    /// What two descriptions of the same unit have in common. The missing pieces are in it as they are said, since
+    /// A key that two descriptions of the same unit share. It has the missing pieces as they are given, since
     /// they leave less to take out of a unit.
     fn key(&self, unit: &Unit) -> String {
         let described = self.wording.of_unit(unit);

@@ -1,4 +1,4 @@
-//! What prices leave at one outlet, worked out once for all units of a run.
+//! Nets of prices at one outlet, worked out once for all units of a run.
 
 use std::sync::OnceLock;
 
@@ -8,7 +8,7 @@ const TOGETHER: usize = 1024;
 /// Most groups of prices that are kept; dearer ones are worked out each time.
 const MOST: usize = 2048;
 
-/// What each price leaves, minor units: the net, and the additional loss if the unit is returned. Threads share it.
+/// Net of each price and the additional loss if the unit is returned, in minor units. Threads share it.
 pub struct Nets {
     groups: Vec<OnceLock<Vec<(i64, i64)>>>,
 }
@@ -22,7 +22,7 @@ impl Default for Nets {
 }
 
 impl Nets {
-    /// What a price leaves; `net` works it out, and is the same at each call.
+    /// The net of a price and the additional loss; `net` works them out, and returns the same at each call.
     pub fn at(&self, units: i64, net: &dyn Fn(i64) -> (i64, i64)) -> (i64, i64) {
         let Ok(at) = usize::try_from(units) else {
             return net(units);

@@ -1,7 +1,7 @@
 //! Prices of combinations that are not worked out: steps from those with none, one and two of their choices.
 //!
 //! The log price of a unit is linear in what it is, and its variance a quadratic form of it, as long as the same sales
-//! speak for it. A function `f` of a set of choices that has no parts of a higher order is, for `n` choices,
+//! inform it. A function `f` of a set of choices that has no parts of a higher order is, for `n` choices,
 //! `Σ f(pairs) − (n − 2) Σ f(single) + (n − 1)(n − 2)/2 · f(none)`. It is used for the log price and for the squares of the
 //! log distances to both ends of the range. What is kept of a price lies between what is kept of the next prices that
 //! are worked out. The most to pay is not found so: it jumps where another aim sets the limit, and with the weeks to a
@@ -60,7 +60,7 @@ impl Near<'_> {
     }
 }
 
-/// What is kept of a price, on the line between the next prices; `None` beyond them.
+/// The net of a price, on the line between the next prices; `None` beyond them.
 fn between(kept: &Kept, price: i64) -> Option<i64> {
     let at = kept.partition_point(|(known, _)| *known < price);
     let (next, above) = *kept.get(at)?;

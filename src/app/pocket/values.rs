@@ -41,7 +41,7 @@ pub struct Figures {
 pub struct AtOutlet {
     /// The likely price there.
     pub likely: i64,
-    /// What is kept of it.
+    /// Its net.
     pub kept: i64,
     /// The most to pay at each of the [`CHANCES`], if the repair takes no parts.
     pub most: [Most; CHANCES.len()],
@@ -58,7 +58,7 @@ pub enum Most {
     Amount(i64),
 }
 
-/// What the figures of all units of a run rest on, besides the units.
+/// Inputs of the figures of all units of a run, besides the units.
 pub struct Run<'a> {
     /// Settings of the book.
     pub settings: &'a Settings,
@@ -68,7 +68,7 @@ pub struct Run<'a> {
     pub ground: &'a Ground,
     /// The outlets; none if the book has none.
     pub outlets: &'a [Through<'a>],
-    /// What prices leave at each outlet, and without one.
+    /// Nets of prices at each outlet, and without one.
     pub nets: &'a [Nets],
 }
 

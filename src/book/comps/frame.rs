@@ -43,7 +43,7 @@ pub use crate::trade::money::MINOR_SCALE;
 pub const CONTENT_HASH: &str = "content_hash";
 
 /// Text columns, in the order of the table.
-const TEXTS: [&str; 15] = [
+const TEXTS: [&str; 16] = [
     "comp_id",
     "origin",
     "model",
@@ -59,36 +59,35 @@ const TEXTS: [&str; 15] = [
     "foreign",
     "how_sold",
     "venue",
+    "note",
+];
+
+/// Columns of 64-bit numbers, in the order of the table.
+const WHOLES: [&str; 5] = [
+    "entry",
+    "price_minor",
+    "shipping_minor",
+    "lot_size",
+    CONTENT_HASH,
 ];
 
 /// Collects rows of the table in order of arrival.
 pub(crate) struct Columns {
     texts: [StringChunkedBuilder; TEXTS.len()],
-    note: StringChunkedBuilder,
+    wholes: [Vec<i64>; WHOLES.len()],
     line: Vec<u32>,
-    entry: Vec<i64>,
     sold_on: Vec<Option<i32>>,
     works: Vec<bool>,
-    price: Vec<i64>,
-    shipping: Vec<i64>,
-    lot_size: Vec<i64>,
-    content_hash: Vec<i64>,
 }
 
 impl Default for Columns {
     fn default() -> Self {
-        let text = |name: &str| StringChunkedBuilder::new(name.into(), 0);
         Self {
-            texts: TEXTS.map(text),
-            note: text("note"),
+            texts: TEXTS.map(|name| StringChunkedBuilder::new(name.into(), 0)),
+            wholes: Default::default(),
             line: Vec::new(),
-            entry: Vec::new(),
             sold_on: Vec::new(),
             works: Vec::new(),
-            price: Vec::new(),
-            shipping: Vec::new(),
-            lot_size: Vec::new(),
-            content_hash: Vec::new(),
         }
     }
 }
@@ -101,24 +100,19 @@ impl Columns {
 
     /// The table of the rows.
     pub(crate) fn finish(self) -> PolarsResult<DataFrame> {
-        let whole = |name: &str, values| Int64Chunked::from_vec(name.into(), values).into_column();
-        let mut columns: Vec<Column> = self
-            .texts
-            .into_iter()
-            .chain([self.note])
-            .map(|text| text.finish().into_column())
-            .collect();
+        let texts = self.texts.into_iter();
+        let mut columns: Vec<Column> = texts.map(|text| text.finish().into_column()).collect();
+        let wholes = WHOLES.into_iter().zip(self.wholes);
+        let mut wholes =
+            wholes.map(|(name, values)| Int64Chunked::from_vec(name.into(), values).into_column());
+        columns.extend(wholes.next());
         columns.extend([
-            whole("entry", self.entry),
             UInt32Chunked::from_vec("line".into(), self.line).into_column(),
             Int32Chunked::from_iter_options("sold_on".into(), self.sold_on.into_iter())
                 .into_column(),
             BooleanChunked::from_slice("works".into(), &self.works).into_column(),
-            whole("price_minor", self.price),
-            whole("shipping_minor", self.shipping),
-            whole("lot_size", self.lot_size),
-            whole(CONTENT_HASH, self.content_hash),
         ]);
+        columns.extend(wholes);
         DataFrame::new_infer_height(columns)
     }
 }
@@ -166,10 +160,8 @@ impl Known {
         let _ = write!(self.origin, "{file}:{line}");
         let foreign = comp.foreign.as_ref().map(|paid| paid.to_string());
         let [model, variant] = [&comp.model, &comp.variant].map(|text| {
-            let hash = id_hash(text);
-            let key = self.keys.entry(hash);
-            key.or_insert_with(|| match_key(text));
-            hash
+            self.key(text);
+            id_hash(text)
         });
         self.text.fill(comp);
         let mut cells = [""; COLUMNS.len()];
@@ -193,42 +185,27 @@ impl Known {
             foreign.as_deref().unwrap_or_default(),
             cells[13],
             &comp.venue,
+            &comp.note,
         ];
         for (column, text) in columns.texts.iter_mut().zip(texts) {
             column.append_value(text);
         }
-        columns.note.append_value(&comp.note);
         columns.line.push(short_line(*line));
-        columns.entry.push(*entry as i64);
         let day = comp.sold_on.map(|day| day.to_epoch_days());
         columns.sold_on.push(day);
         columns.works.push(comp.works);
         // Reading refuses amounts that do not fit.
         let minor = |amount| minor_units(amount).unwrap_or_default();
-        columns.price.push(minor(comp.price));
-        columns.shipping.push(minor(comp.shipping));
-        columns.lot_size.push(comp.lot_size.into());
-        let content = self.text.content_hash().cast_signed();
-        columns.content_hash.push(content);
-    }
-}
-
-/// Collects comps, newest entry first; the first with an identifier is in force.
-#[derive(Default)]
-pub(crate) struct Builder {
-    known: Known,
-    columns: Columns,
-}
-
-impl Builder {
-    /// Adds a row of a file, like [`Known::push`].
-    pub(crate) fn push(&mut self, file: &str, row: &Row) -> Option<Problem> {
-        self.known.push(&mut self.columns, file, row)
-    }
-
-    /// The table of the comps.
-    pub(crate) fn finish(self) -> PolarsResult<DataFrame> {
-        self.columns.finish()
+        let wholes = [
+            *entry as i64,
+            minor(comp.price),
+            minor(comp.shipping),
+            comp.lot_size.into(),
+            self.text.content_hash().cast_signed(),
+        ];
+        for (column, whole) in columns.wholes.iter_mut().zip(wholes) {
+            column.push(whole);
+        }
     }
 }
 
@@ -313,15 +290,13 @@ impl<'a> FrameRows<'a> {
     pub fn new(frame: &'a DataFrame, currency: &'a Currency) -> PolarsResult<Self> {
         let keys = ["model_key", "variant_key"];
         let texts = TEXTS.into_iter().filter(|name| !keys.contains(name));
-        let texts = texts.chain(["note"]);
-        let wholes = ["entry", "price_minor", "shipping_minor", "lot_size"];
+        let wholes = WHOLES.into_iter().filter(|name| *name != CONTENT_HASH);
         Ok(Self {
             currency,
             texts: texts
                 .map(|name| Ok((name, frame.column(name)?.str()?)))
                 .collect::<PolarsResult<_>>()?,
             wholes: wholes
-                .into_iter()
                 .map(|name| Ok((name, frame.column(name)?.i64()?)))
                 .collect::<PolarsResult<_>>()?,
             sold_on: frame.column("sold_on")?.i32()?,
@@ -367,6 +342,11 @@ impl<'a> FrameRows<'a> {
     /// The amount paid for the comp of a row, if in another currency.
     pub fn foreign(&self, at: usize) -> Option<Foreign> {
         Foreign::parse(self.text("foreign", at))
+    }
+
+    /// The comps of all rows.
+    pub fn comps(&self) -> impl Iterator<Item = Comp> {
+        (0..self.len()).map(|at| self.comp(at))
     }
 
     /// The comp of a row.
@@ -448,29 +428,25 @@ mod tests {
             comp_id: comp_id.into(),
             sold_on: NaiveDate::from_ymd_opt(1969, 12, 31),
             model: "Nulva 61K".into(),
-            variant: String::new(),
             completeness: "full".into(),
             grade: "A".into(),
             missing: Items::parse("strap").unwrap(),
-            extras: Items::default(),
-            defects: Items::default(),
             attributes: Attributes::parse("storage=256").unwrap(),
             works: false,
             price: price.parse().unwrap(),
             shipping: "4.5".parse().unwrap(),
-            currency: "EUR".into(),
-            foreign: None,
             how_sold: Some(HowSold::Auction),
             venue: "fair".into(),
             lot_size: 3,
             note: "a, b".into(),
+            ..Comp::blank("EUR")
         };
         Row { entry, line, comp }
     }
 
     #[test]
     fn the_newest_entry_is_in_force_and_reads_back() {
-        let mut builder = Builder::default();
+        let (mut known, mut columns) = (Known::default(), Columns::default());
         let mut rows = [
             row(3, 2, "x", "10"),
             row(2, 2, "x", "11"),
@@ -482,14 +458,11 @@ mod tests {
         let foreign = Foreign::parse(paid).unwrap();
         rows[0].comp.set_foreign(foreign, &euro).unwrap();
         for row in rows.clone() {
-            assert_eq!(builder.push("f.csv", &row), None);
+            assert_eq!(known.push(&mut columns, "f.csv", &row), None);
         }
-        assert!(
-            builder
-                .push("f.csv", &row(2, 9, "y", "1"))
-                .is_some_and(|p| p.row == 9 && p.expected.contains("row 3"))
-        );
-        let frame = builder.finish().unwrap();
+        let repeated = known.push(&mut columns, "f.csv", &row(2, 9, "y", "1"));
+        assert!(repeated.is_some_and(|p| p.row == 9 && p.expected.contains("row 3")));
+        let frame = columns.finish().unwrap();
         let currency = Currency { code: "EUR".into() };
         let read = FrameRows::new(&frame, &currency).unwrap();
         assert_eq!(
@@ -514,7 +487,7 @@ mod tests {
 
     #[test]
     fn an_empty_table_has_every_column() {
-        let frame = Builder::default().finish().unwrap();
-        assert_eq!(frame.shape(), (0, TEXTS.len() + 9));
+        let frame = Columns::default().finish().unwrap();
+        assert_eq!(frame.shape(), (0, TEXTS.len() + WHOLES.len() + 3));
     }
 }

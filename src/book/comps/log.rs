@@ -18,9 +18,9 @@ use crate::book::comps::cache;
 use crate::book::csv::canonical::{
     self, LOGGED_COLUMNS, Layout, OptionalColumn, Row, Writer, header, io_error, optional_columns,
 };
-use crate::book::folder::Access;
 use crate::book::open::{Book, BookLock};
 use crate::settings::Settings;
+use crate::trade::cells::Wrong;
 use crate::trade::{Comp, Problem};
 
 /// Name of the file in `comps/` (and, for undone lines, in `undone/`).
@@ -72,14 +72,6 @@ fn finished_entries(log: &LogBytes) -> io::Result<Vec<u32>> {
         entries.extend(record.get(0).and_then(entry_number));
     }
     Ok(entries)
-}
-
-impl LogBytes {
-    /// Reads the file; a missing log is empty.
-    pub(crate) fn read(book: &Book, path: &Path) -> Result<Self, BookError> {
-        let bytes = book.read(path)?.unwrap_or_default();
-        Ok(Self::new(bytes, LogPart::default()))
-    }
 }
 
 impl Book {
@@ -177,14 +169,9 @@ impl Book {
     }
 
     fn not_widened(&self, path: &Path, row: u64) -> Problem {
-        Problem {
-            file: self.display_name(path),
-            row,
-            column: String::new(),
-            value: String::new(),
-            expected: "a row like the others, so that a column can be added".into(),
-            fix: "fix it, or move the file out of the folder, then run the command again".into(),
-        }
+        let expected = "a row like the others, so that a column can be added";
+        let fix = "fix it, or move the file out of the folder, then run the command again";
+        Wrong::new(expected, fix).at(&self.display_name(path), row, "", "")
     }
 
     /// Repairs an unfinished last line of the log, after saving its bytes in another file.
@@ -219,7 +206,7 @@ impl Book {
             let header_only = log.finished == 0 && problems.is_empty() && plain;
             header_only || after.len() == before.len() + 1
         };
-        let saved = save_torn(self, &path, log.tail())?;
+        let saved = self.save_torn(&path, log.tail())?;
         let saved = self.display_name(&saved);
         if kept {
             self.replace_file(&path, &repaired.bytes)?;
@@ -245,7 +232,7 @@ impl Book {
         let undone = self.undone_dir().join(FILE_NAME);
         let kept = LogBytes::read(self, &undone)?;
         if kept.is_torn() {
-            save_torn(self, &undone, kept.tail())?;
+            self.save_torn(&undone, kept.tail())?;
             self.replace_file(&undone, kept.finished())?;
         }
         // A killed run may have added it already.
@@ -270,37 +257,6 @@ impl Book {
         let header = crate::book::csv::lines::line(header).map_err(BookError::io(path, "write"))?;
         self.append_line(path, &header, line)
     }
-
-    /// Appends a line to a file, after the header if it is new. It is durable on return; on failure
-    /// the file has its old length.
-    pub(crate) fn append_line(
-        &self,
-        path: &Path,
-        header: &[u8],
-        line: &[u8],
-    ) -> Result<(), BookError> {
-        let appended = self.folder().append(path, header, line);
-        appended.map_err(BookError::io(path, "write"))
-    }
-}
-
-/// Saves the bytes of a torn line in the first free `NAME-torn-N.txt`.
-pub(crate) fn save_torn(book: &Book, file: &Path, bytes: &[u8]) -> Result<PathBuf, BookError> {
-    let name = file.file_stem().unwrap_or_default().to_string_lossy();
-    for number in 1.. {
-        let path = file.with_file_name(format!("{name}-torn-{number}.txt"));
-        match book.folder().file(&path, Access::New) {
-            Ok(mut file) => {
-                io::Write::write_all(&mut file, bytes)
-                    .and_then(|()| file.sync_all())
-                    .map_err(BookError::io(&path, "write"))?;
-                return Ok(path);
-            }
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
-            Err(error) => return Err(BookError::io(path, "write")(error)),
-        }
-    }
-    unreachable!("the numbers do not end")
 }
 
 /// Byte range of the record that begins on a line.

@@ -267,15 +267,8 @@ fn only_names(names: &[String]) -> PolarsResult<DataFrame> {
             model: name.clone(),
             ..Comp::blank("")
         };
-        known.add(
-            &mut columns,
-            "",
-            &Row {
-                entry: 0,
-                line,
-                comp,
-            },
-        );
+        let entry = 0;
+        known.add(&mut columns, "", &Row { entry, line, comp });
     }
     columns.finish()
 }

@@ -17,15 +17,13 @@ pub use super::cell::{
 pub(crate) use super::cell::{how_sold, works};
 pub use super::columns::{LOGGED_COLUMNS, OptionalColumn, optional_columns, optional_for};
 pub(crate) use super::columns::{header, optional_of_header};
-pub use super::writer::Writer;
+pub use super::writer::{Writer, write_comps};
 pub(crate) use super::writer::{io_error, write_row};
 use crate::settings::Settings;
 use crate::trade::attributes::COLUMN_PREFIX;
 use crate::trade::cells::Wrong;
 use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::RATE_COLUMNS;
-use crate::trade::problem::SHOWN;
-use crate::trade::text::shorten;
 use crate::trade::{Attributes, Comp, Problem};
 
 /// Type of a canonical file.
@@ -106,12 +104,8 @@ struct Rows<'a> {
 impl Rows<'_> {
     fn problem(&mut self, row: u64, column: &str, value: &str, wrong: Wrong) {
         self.problems.push(Problem {
-            file: self.name.to_string(),
-            row,
             column: column.to_string(),
-            value: shorten(value, SHOWN),
-            expected: wrong.expected,
-            fix: wrong.fix,
+            ..wrong.at(self.name, row, "", value)
         });
     }
 
@@ -121,11 +115,7 @@ impl Rows<'_> {
             self.optional = optional;
             return true;
         }
-        let found = record
-            .iter()
-            .map(String::from_utf8_lossy)
-            .collect::<Vec<_>>()
-            .join(",");
+        let found: Vec<_> = record.iter().map(String::from_utf8_lossy).collect();
         let wrong = Wrong::new(
             format!(
                 "the header {:?}, then only {} and columns {COLUMN_PREFIX}NAME, each once",
@@ -135,7 +125,7 @@ impl Rows<'_> {
             "save it as comma-separated UTF-8 with its columns in this order, or move it out of comps/ and \
                 import it again",
         );
-        self.problem(1, "", &found, wrong);
+        self.problem(1, "", &found.join(","), wrong);
         false
     }
 
@@ -229,20 +219,12 @@ impl Rows<'_> {
     }
 
     fn entry(&mut self, line: u64, text: &str) -> Option<u64> {
-        let entry = text
-            .trim()
-            .parse()
-            .ok()
-            .filter(|n| (1..=u64::from(u32::MAX)).contains(n));
+        let entry = text.trim().parse::<u32>().ok().filter(|number| *number > 0);
         if entry.is_none() {
-            self.problem(
-                line,
-                "entry",
-                text,
-                Wrong::new("the number of the entry", "put back the number it had"),
-            );
+            let wrong = Wrong::new("the number of the entry", "put back the number it had");
+            self.problem(line, "entry", text, wrong);
         }
-        entry
+        entry.map(u64::from)
     }
 
     fn not_utf8(&mut self, line: u64, column: &str, cell: &[u8], error: Utf8Error) {
@@ -259,14 +241,8 @@ impl Rows<'_> {
 
 /// The problem of a repeated value that must be unique; `first` is its first line.
 pub(crate) fn repeated(file: &str, row: u64, column: &str, value: &str, first: u64) -> Problem {
-    Problem {
-        file: file.to_string(),
-        row,
-        column: column.to_string(),
-        value: shorten(value, SHOWN),
-        expected: format!("one row with it; row {first} has it too"),
-        fix: "remove one of the two".into(),
-    }
+    let expected = format!("one row with it; row {first} has it too");
+    Wrong::new(expected, "remove one of the two").at(file, row, column, value)
 }
 
 /// The problems of repeated entry numbers in `logged.csv`.

@@ -9,7 +9,7 @@ use crate::trade::comp::COLUMNS;
 use crate::trade::foreign::{Foreign, RATE_COLUMNS, Rate};
 use crate::trade::money::{MINOR_SCALE, MOST_MONEY};
 use crate::trade::problem::SHOWN;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 use crate::trade::{Attributes, Comp, Currency, HowSold, Items};
 
 /// Columns that [`parse_cells`] reads: those of [`COLUMNS`], then those of [`RATE_COLUMNS`].
@@ -81,10 +81,7 @@ pub fn items(text: &str) -> Result<Items, Wrong> {
                 "names separated by ; with counts from 1 to {}",
                 crate::trade::items::MOST
             ),
-            format!(
-                "fix {}, such as \"battery x2\"",
-                quoted(&shorten(&entry, SHOWN))
-            ),
+            format!("fix {}, such as \"battery x2\"", excerpt(&entry, SHOWN)),
         )
     })
 }

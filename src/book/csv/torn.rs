@@ -1,16 +1,13 @@
 //! The bytes of an append-only file: its finished lines, and a possibly torn last one.
 
 use super::quotes::Quotes;
-use crate::book::csv::canonical::LOGGED_COLUMNS;
-use crate::book::csv::canonical::OptionalColumn;
-use crate::book::csv::canonical::Row;
-use crate::book::csv::canonical::io_error;
-use crate::book::csv::canonical::optional_of_header;
+use crate::book::csv::canonical::{
+    LOGGED_COLUMNS, OptionalColumn, Row, io_error, optional_of_header,
+};
 use crate::trade::Problem;
-use crate::trade::cells;
+use crate::trade::cells::{self, Wrong};
 use csv::ByteRecord;
-use serde::Deserialize;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::io;
 use xxhash_rust::xxh3::xxh3_64;
 
@@ -72,11 +69,6 @@ impl LogBytes {
         &self.bytes[..self.finished]
     }
 
-    /// All bytes.
-    pub(crate) fn all(&self) -> &[u8] {
-        &self.bytes
-    }
-
     /// The bytes after the finished lines: empty, or an unfinished line.
     pub(crate) fn tail(&self) -> &[u8] {
         &self.bytes[self.finished..]
@@ -108,17 +100,15 @@ impl LogBytes {
             let day = cells.nth(1).and_then(|cell| std::str::from_utf8(cell).ok());
             number && day.is_some_and(|text| cells::day(text.trim()).is_ok())
         };
-        if !tail.split(|&b| b == b'\n').skip(1).any(like_row) {
-            return None;
-        }
-        Some(Problem {
-            file: name.to_string(),
-            row: 1 + lines_of(self.finished()),
-            column: String::new(),
-            value: String::new(),
-            expected: "a closing double quote".into(),
-            fix: "close the quote that opens in this row, or remove it".into(),
-        })
+        let mut lines = tail.split(|&b| b == b'\n').skip(1);
+        lines.any(like_row).then(|| self.open_quote(name))
+    }
+
+    /// The problem of a quote that opens in the unfinished line.
+    pub(crate) fn open_quote(&self, name: &str) -> Problem {
+        let fix = "close the quote that opens in this row, or remove it";
+        let row = 1 + lines_of(self.finished());
+        Wrong::new("a closing double quote", fix).at(name, row, "", "")
     }
 }
 

@@ -2,10 +2,10 @@
 
 use std::io::{self, Write};
 
-use super::columns::{OptionalColumn, header};
+use super::columns::{OptionalColumn, header, optional_columns};
 use super::formula::neutral;
 use crate::trade::Comp;
-use crate::trade::comp::RowText;
+use crate::trade::comp::{COLUMNS, RowText};
 
 /// The contained I/O error, whose kind the library's conversion hides.
 pub(crate) fn io_error(error: csv::Error) -> io::Error {
@@ -33,6 +33,16 @@ pub(crate) fn write_row<W: Write>(
         output.write_field(column.cell(comp))?;
     }
     output.write_record(None::<&[u8]>)
+}
+
+/// Writes comps in the form of an import.
+///
+/// # Errors
+/// If writing fails.
+pub fn write_comps<W: Write>(out: W, comps: &[Comp]) -> io::Result<W> {
+    let mut writer = Writer::with_header(out, &COLUMNS, optional_columns(comps))?;
+    comps.iter().try_for_each(|comp| writer.comp(comp))?;
+    writer.finish()
 }
 
 /// Writes canonical files: comma, `\n`, quotes only where needed.

@@ -4,11 +4,8 @@ use std::fs;
 
 use super::*;
 use crate::trade::Unit;
-use crate::trade::entry::Account;
-use crate::trade::entry::Entry;
-use crate::trade::entry::Foreseen;
-use crate::trade::entry::Kind;
-use crate::trade::entry::Postings;
+use crate::trade::comp::PriceBasis;
+use crate::trade::entry::{Account, Entry, Foreseen, Kind, Postings};
 use crate::trade::items::Items;
 use chrono::NaiveDate;
 
@@ -90,7 +87,7 @@ fn entries_read_back_as_written() {
 }
 
 #[test]
-fn what_was_changed_by_hand_is_told() {
+fn changes_by_hand_are_reported() {
     let good = String::from_utf8(file(&[full()])).unwrap();
     for (old, new, message) in [
         (

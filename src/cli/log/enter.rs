@@ -1,13 +1,13 @@
 //! The prompt of `compband log`: sales typed one after another, with the last values as defaults.
 
 use super::fields::{Desk, FIRST, Field, REST};
-use super::words::{old_to_new, tell};
+use super::words::{old_to_new, report_outcome};
 use crate::app::Book;
 use crate::app::error::Kind;
 use crate::app::line::{Known, Line, Values, written};
 use crate::app::record::{Outcome, Writing, record};
 use crate::app::typed::{read_comp, undeclared_notes};
-use crate::cli::prompt::{Question, Said, at_terminal, confirm};
+use crate::cli::prompt::{Answer, Question, at_terminal, confirm};
 use crate::cli::{CliError, count, eprint, notice, print, report_error, today, undo};
 use crate::trade::Comp;
 use crate::trade::comp::COLUMNS;
@@ -48,7 +48,7 @@ impl Last {
         self.get(column)
     }
 
-    /// What is taken over from the last sale unless something else is said at "more?", as words of a line.
+    /// The defaults from the last sale for the answer to "more?", as words of a line.
     fn more(&self, model: &str, known: &Known<'_>) -> String {
         let words = ["completeness", "how_sold", "venue"].map(|column| {
             let value = self.offered(column, model);
@@ -85,7 +85,7 @@ enum Asked {
 /// Result of the questions behind "more?".
 enum Rest {
     /// Everything was asked; attributes in the form of `--set`.
-    Said(Vec<String>),
+    Answered(Vec<String>),
     /// Back to "more?".
     Back,
     End,
@@ -204,7 +204,7 @@ impl Session<'_> {
                 self.desk = Desk::of(self.book)?;
             }
         }
-        tell(&comp, outcome)
+        report_outcome(&comp, outcome)
     }
 
     fn write(&self, comp: Comp, writing: Writing) -> Result<(Comp, Outcome), CliError> {
@@ -226,37 +226,37 @@ impl Session<'_> {
         Ok(())
     }
 
-    /// Asks for a sale: the first fields, then what is said at "more?"; `undo` goes back by one.
+    /// Asks for a sale: the first fields, then the answer to "more?"; `undo` goes back by one.
     fn ask(&self) -> Result<Asked, CliError> {
         let mut cells: [String; COLUMNS.len()] = Default::default();
         let mut at = 0;
         let more = loop {
-            let said = match FIRST.get(at) {
+            let answer = match FIRST.get(at) {
                 Some(field) => self.ask_field(*field, &cells)?,
                 None => match self.ask_more(&cells)? {
-                    Said::Text(words) if MORE.contains(&words.as_str()) => {
+                    Answer::Text(words) if MORE.contains(&words.as_str()) => {
                         match self.ask_rest(&mut cells)? {
-                            Rest::Said(set) => break self.values(&[], &cells, &set)?,
+                            Rest::Answered(set) => break self.values(&[], &cells, &set)?,
                             Rest::Back => continue,
                             Rest::End => return Ok(Asked::End),
                         }
                     }
-                    Said::Text(words) if NO_MORE.contains(&words.as_str()) => {
+                    Answer::Text(words) if NO_MORE.contains(&words.as_str()) => {
                         break self.values(&[], &cells, &[])?;
                     }
-                    Said::Text(words) => break self.values(&[words], &cells, &[])?,
+                    Answer::Text(words) => break self.values(&[words], &cells, &[])?,
                     other => other,
                 },
             };
-            match said {
-                Said::Text(text) if at == 0 && text.is_empty() => return Ok(Asked::End),
-                Said::Text(text) => cells[place(FIRST[at].column)] = text,
-                Said::Undo if at == 0 => return Ok(Asked::Undo),
-                Said::Undo => {
+            match answer {
+                Answer::Text(text) if at == 0 && text.is_empty() => return Ok(Asked::End),
+                Answer::Text(text) => cells[place(FIRST[at].column)] = text,
+                Answer::Undo if at == 0 => return Ok(Asked::Undo),
+                Answer::Undo => {
                     at -= 1;
                     continue;
                 }
-                Said::End => return Ok(Asked::End),
+                Answer::End => return Ok(Asked::End),
             }
             at += 1;
         };
@@ -285,7 +285,7 @@ impl Session<'_> {
 
     /// Asks for a field. If it is asked again, the previous answer takes precedence over the
     /// remembered value as the default.
-    fn ask_field(&self, field: Field, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
+    fn ask_field(&self, field: Field, cells: &[String; COLUMNS.len()]) -> Result<Answer, CliError> {
         let column = field.column;
         let model = cells[place("model")].as_str();
         let last = self.last.offered(column, model);
@@ -323,8 +323,8 @@ impl Session<'_> {
         line.has("model") && self.desk.known.model(text).is_none() && line.values().is_ok()
     }
 
-    /// Asks whether there is more to say than the first fields: nothing, the other questions, or words.
-    fn ask_more(&self, cells: &[String; COLUMNS.len()]) -> Result<Said, CliError> {
+    /// Asks for more than the first fields: nothing, the other questions, or words.
+    fn ask_more(&self, cells: &[String; COLUMNS.len()]) -> Result<Answer, CliError> {
         let usual = self.last.more(&cells[place("model")], &self.desk.known);
         let hints = [
             "Enter records; m asks for date, completeness, variant, extras, defects, works, shipping, how and where sold, \
@@ -359,19 +359,19 @@ impl Session<'_> {
         loop {
             let Some(field) = REST.get(at) else {
                 match self.desk.attributes(&cells[place("model")])? {
-                    Some(set) => return Ok(Rest::Said(set)),
+                    Some(set) => return Ok(Rest::Answered(set)),
                     None => at -= 1,
                 }
                 continue;
             };
             match self.ask_field(*field, cells)? {
-                Said::Text(text) => cells[place(field.column)] = text,
-                Said::Undo if at == 0 => return Ok(Rest::Back),
-                Said::Undo => {
+                Answer::Text(text) => cells[place(field.column)] = text,
+                Answer::Undo if at == 0 => return Ok(Rest::Back),
+                Answer::Undo => {
                     at -= 1;
                     continue;
                 }
-                Said::End => return Ok(Rest::End),
+                Answer::End => return Ok(Rest::End),
             }
             at += 1;
         }
@@ -391,7 +391,7 @@ mod tests {
 
     #[test]
     fn the_last_values_are_remembered_but_not_price_or_note() {
-        let said = |column: &str| match column {
+        let answer = |column: &str| match column {
             "model" => Some("Bolv 83V"),
             "grade" => Some("B"),
             "how_sold" => Some("offer"),
@@ -401,7 +401,7 @@ mod tests {
         };
         let settings = Settings::default();
         let rates = Rates::none(&settings);
-        let comp = read_comp(&COLUMNS.map(said), &[], None, &rates, &settings, today()).unwrap();
+        let comp = read_comp(&COLUMNS.map(answer), &[], None, &rates, &settings, today()).unwrap();
         let last = Last::of(&comp);
         for (column, value) in [
             ("model", "Bolv 83V"),
@@ -418,7 +418,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_taken_over_is_said_in_words() {
+    fn defaults_are_shown_in_words() {
         let settings = Settings::default();
         let known = Known::new(&settings, vec!["Bolv 83V".into()], Vec::new(), today());
         let last = |model: &str| {
@@ -426,7 +426,7 @@ mod tests {
             last.more("Bolv 83V", &known)
         };
         assert_eq!(last("bolv83v"), "usable auction venue=\"flea market\"");
-        // What another model was like says nothing of this one.
+        // The state of another model has no bearing on this one.
         assert_eq!(last("Nulva 61K"), "auction venue=\"flea market\"");
         assert_eq!(Last::default().more("Bolv 83V", &known), "");
     }

@@ -3,12 +3,12 @@
 use crate::app::Book;
 use crate::app::line::{Known, field_name};
 use crate::app::typed::{NOTHING, answer, pieces};
-use crate::cli::prompt::{Question, Said, Words};
+use crate::cli::prompt::{Answer, Question, Words};
 use crate::cli::{CliError, today};
 use crate::parse::attribute::attribute_value;
 use crate::settings::Settings;
 use crate::trade::HowSold;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::excerpt;
 
 /// One question of a sale.
 #[derive(Debug, Clone, Copy)]
@@ -59,7 +59,7 @@ const STRICT: [&str; 4] = ["model", "missing", "extras", "defects"];
 pub struct Desk<'a> {
     /// The settings of the book.
     pub settings: &'a Settings,
-    /// What the book knows.
+    /// The names that the book knows.
     pub known: Known<'a>,
     /// Its models, for completion.
     models: Vec<String>,
@@ -89,7 +89,7 @@ impl<'a> Desk<'a> {
         (model, hint, usual): (&str, &str, &str),
         explain: bool,
         check: impl Fn(&str) -> Result<String, String>,
-    ) -> Result<Said, CliError> {
+    ) -> Result<Answer, CliError> {
         let column = field.column;
         let question = Question {
             text: &match column {
@@ -110,7 +110,7 @@ impl<'a> Desk<'a> {
     ///
     /// # Errors
     /// If the terminal cannot be read or written.
-    pub fn ask_for(&self, column: &str, model: &str) -> Result<Said, CliError> {
+    pub fn ask_for(&self, column: &str, model: &str) -> Result<Answer, CliError> {
         let mut fields = FIRST.iter().chain(&REST);
         let field = fields.find(|field| field.column == column);
         let field = *field.unwrap_or(&FIRST[0]);
@@ -130,7 +130,7 @@ impl<'a> Desk<'a> {
         let other = self.known.other_field(column, text);
         let other = other.filter(|_| read.is_err() || STRICT.contains(&column));
         let Some(other) = other else { return read };
-        let what = quoted(&shorten(text, 40));
+        let what = excerpt(text, 40);
         let asked = field_name(column);
         let expected = match read {
             Err(expected) => expected,
@@ -159,7 +159,7 @@ impl<'a> Desk<'a> {
                 text: &text,
                 ..Question::default()
             };
-            let said = question.ask(|text| {
+            let asked = question.ask(|text| {
                 if text.is_empty() || text == NOTHING {
                     return Ok(String::new());
                 }
@@ -167,10 +167,10 @@ impl<'a> Desk<'a> {
                     .map(|_| text.to_string())
                     .map_err(|expected| format!("expected {expected}"))
             })?;
-            match said {
-                Said::Text(answer) if answer.is_empty() => {}
-                Said::Text(answer) => set.push(format!("{name}={answer}")),
-                Said::Undo | Said::End => return Ok(None),
+            match asked {
+                Answer::Text(answer) if answer.is_empty() => {}
+                Answer::Text(answer) => set.push(format!("{name}={answer}")),
+                Answer::Undo | Answer::End => return Ok(None),
             }
         }
         Ok(Some(set))

@@ -4,10 +4,10 @@ use super::fields::Desk;
 use crate::app::Book;
 use crate::app::line::{Doubt, Line, Values, field_name};
 use crate::app::typed::Cells;
-use crate::cli::prompt::{Question, Said, Words, at_terminal};
+use crate::cli::prompt::{Answer, Question, Words, at_terminal};
 use crate::cli::{CliError, eprint, today};
 use crate::trade::comp::COLUMNS;
-use crate::trade::text::{quoted, shorten};
+use crate::trade::text::{excerpt, shorten};
 
 /// Answer that leaves words out.
 const SKIP: &str = "skip";
@@ -46,8 +46,8 @@ pub fn values(
         if values.get(column).is_none() {
             let model = values.get("model").unwrap_or_default();
             match desk.ask_for(column, model)? {
-                Said::Text(value) => values.put(column, &value),
-                Said::Undo | Said::End => return Ok(None),
+                Answer::Text(value) => values.put(column, &value),
+                Answer::Undo | Answer::End => return Ok(None),
             }
         }
     }
@@ -120,13 +120,13 @@ fn meaning(
             .find(|column| field_name(column) == name)
             .copied()
     };
-    let said = question.ask(|name| match column_of(name) {
+    let answer = question.ask(|name| match column_of(name) {
         Some(column) => desk.check(column, bare).map(|_| name.to_string()),
         None if name == SKIP => Ok(SKIP.to_string()),
         None => Err(hints[0].clone()),
     })?;
-    Ok(match said {
-        Said::Text(name) => {
+    Ok(match answer {
+        Answer::Text(name) => {
             let column = column_of(&name);
             Some(
                 column
@@ -135,7 +135,7 @@ fn meaning(
                     .collect(),
             )
         }
-        Said::Undo | Said::End => None,
+        Answer::Undo | Answer::End => None,
     })
 }
 
@@ -147,15 +147,15 @@ fn one_of(text: &str, usual: &str, known: Vec<String>) -> Result<Option<String>,
         hints: &[],
         words: Words::one(known.iter().cloned()),
     };
-    let said = question.ask(|answer| {
+    let asked = question.ask(|answer| {
         let found = known.iter().find(|word| *word == answer);
         found
             .cloned()
             .ok_or_else(|| format!("one of them: {}", listed(known.iter().cloned())))
     })?;
-    Ok(match said {
-        Said::Text(answer) => Some(answer),
-        Said::Undo | Said::End => None,
+    Ok(match asked {
+        Answer::Text(answer) => Some(answer),
+        Answer::Undo | Answer::End => None,
     })
 }
 
@@ -168,5 +168,5 @@ fn listed(words: impl Iterator<Item = String>) -> String {
 }
 
 fn short(words: &str) -> String {
-    quoted(&shorten(words, 40))
+    excerpt(words, 40)
 }

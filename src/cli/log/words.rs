@@ -6,7 +6,7 @@ use crate::cli::{CliError, fitted, notice, print, strong};
 use crate::render::comps::{changes, line};
 use crate::trade::{Comp, Currency};
 
-pub(super) fn tell(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
+pub(super) fn report_outcome(comp: &Comp, outcome: Outcome) -> Result<(), CliError> {
     let id = &comp.comp_id;
     match outcome {
         Outcome::Recorded(entry, None) => print(&format!(
@@ -68,7 +68,7 @@ pub(super) fn old_to_new(old: &Comp, new: &Comp) -> String {
 ///
 /// # Errors
 /// If it cannot be written.
-pub fn tell_recorded(recorded: Recorded) -> Result<(), CliError> {
+pub fn report_recorded(recorded: Recorded) -> Result<(), CliError> {
     match (recorded.0, recorded.1) {
         (comp, Outcome::Same | Outcome::Known | Outcome::Differs(_)) => {
             notice(&format!(
@@ -77,6 +77,6 @@ pub fn tell_recorded(recorded: Recorded) -> Result<(), CliError> {
             ));
             Ok(())
         }
-        (comp, outcome) => tell(&comp, outcome),
+        (comp, outcome) => report_outcome(&comp, outcome),
     }
 }

@@ -30,7 +30,7 @@ const SHOWN: usize = 100;
 /// Terminals that cannot edit a line (those of rustyline): lines are read as they come.
 const PLAIN: [&str; 3] = ["dumb", "cons25", "emacs"];
 
-/// Columns of a terminal that does not say how many it has.
+/// Columns of a terminal that does not report its width.
 const USUAL_COLUMNS: u16 = 80;
 
 /// Longest time between the codes of one key, in ms; Esc without another was pressed alone.
@@ -198,7 +198,7 @@ fn typed_ahead() -> Option<String> {
     None
 }
 
-/// What was typed or pasted, on one line.
+/// The typed or pasted text, on one line.
 pub fn one_line(typed: &str) -> String {
     let spaced = typed.replace(['\n', '\r', '\t'], " ");
     spaced.replace(char::is_control, "").trim().to_string()

@@ -15,8 +15,7 @@ use crate::sheets::Input;
 use crate::sheets::facts::Facts;
 use crate::sheets::records::{Cells, Raw};
 use crate::sheets::row::{Guesses, RowReader};
-use crate::trade::cells::Fault;
-use crate::trade::cells::Question;
+use crate::trade::cells::{Fault, Question};
 use crate::trade::comp::{COLUMNS, RowText};
 use crate::trade::names::composed;
 use crate::trade::text::shorten;
@@ -78,7 +77,7 @@ pub(super) struct ChunkReader<'a> {
     needs_two: bool,
     cells: Cells,
     pub(super) comp: Comp,
-    /// What had to be guessed of it.
+    /// The guesses in it.
     pub(super) guesses: Guesses,
     faults: Vec<Fault<Option<Field>>>,
     pub(super) canonical: RowText,

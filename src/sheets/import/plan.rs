@@ -94,7 +94,7 @@ pub struct Guessed {
     pub more: Vec<u64>,
     /// The text of its cell.
     pub text: String,
-    /// What was read.
+    /// The value read.
     pub read: String,
 }
 
@@ -186,7 +186,7 @@ pub struct Plan {
     pub models: BTreeMap<String, (u64, u64)>,
 }
 
-/// What problems of one kind have in common.
+/// The common content of problems of one kind.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 struct TroubleKey {
     file: String,
@@ -247,26 +247,20 @@ impl Plan {
             Some(Question::Word(column)) => Some(column),
             _ => None,
         };
-        let settled = topic.is_some() && word.is_none();
-        let key = TroubleKey {
+        let settled = topic.filter(|_| word.is_none());
+        let mut key = TroubleKey {
             file: problem.file.clone(),
-            // One line of the settings changes the currency of all columns.
-            column: if topic == Some(Question::Currency) {
-                String::new()
-            } else {
-                problem.column.clone()
-            },
-            value: if settled {
-                format!("{topic:?}")
-            } else {
-                problem.value.clone()
-            },
-            expected: if settled {
-                String::new()
-            } else {
-                problem.expected.clone()
-            },
+            column: problem.column.clone(),
+            value: problem.value.clone(),
+            expected: problem.expected.clone(),
         };
+        if settled.is_some() {
+            (key.value, key.expected) = (format!("{topic:?}"), String::new());
+        }
+        if topic == Some(Question::Currency) {
+            // One line of the settings changes the currency of all columns.
+            key.column.clear();
+        }
         if let Some(at) = self.kinds.get(&key) {
             let known = &mut self.troubles[*at];
             known.rows += 1;

@@ -292,7 +292,7 @@ fn letter_among_digits(text: &str) -> String {
 
 /// The error of a text that is no date. One relative to today would be another day at each import.
 fn unreadable(text: &str, today: NaiveDate, fix: &str) -> Wrong {
-    match dates::said_on(today, text) {
+    match dates::relative_day(today, text) {
         Some(day) => Wrong::new(
             "a date that stays the same day whenever the sheet is read",
             format!("write the day itself: {day} if {text:?} is meant from today"),

@@ -6,7 +6,7 @@ use crate::sheets::header::Column;
 use crate::trade::cells::{Question, Wrong};
 use crate::trade::checks;
 use crate::trade::comp::HowSold;
-use crate::trade::text::{nearest, quoted, shorten};
+use crate::trade::text::{excerpt, nearest, shorten};
 
 /// The error of a word that is none of those known in a column.
 fn unknown(column: Column, text: &str, expected: String, likely: Option<String>) -> Wrong {
@@ -43,50 +43,20 @@ pub(super) fn on_scale<'s>(
 
 /// Words for a condition, with the place on a scale from best (0) to worst (1) that they suggest (common
 /// practice, no source).
-const CONDITIONS: &[(&[&str], f64)] = &[
+const CONDITIONS: [(&str, f64); 4] = [
     (
-        &[
-            "new",
-            "as new",
-            "like new",
-            "mint",
-            "near mint",
-            "perfect",
-            "immaculate",
-            "excellent",
-            "exc",
-        ],
+        "new, as new, like new, mint, near mint, perfect, immaculate, excellent, exc",
         0.0,
     ),
     (
-        &[
-            "very good",
-            "vg",
-            "good",
-            "nice",
-            "light wear",
-            "lightly used",
-        ],
+        "very good, vg, good, nice, light wear, lightly used",
         1.0 / 3.0,
     ),
     (
-        &[
-            "fair",
-            "ok",
-            "okay",
-            "acceptable",
-            "average",
-            "used",
-            "worn",
-            "scratched",
-            "scuffed",
-        ],
+        "fair, ok, okay, acceptable, average, used, worn, scratched, scuffed",
         2.0 / 3.0,
     ),
-    (
-        &["poor", "bad", "rough", "heavily used", "beat up", "damaged"],
-        1.0,
-    ),
+    ("poor, bad, rough, heavily used, beat up, damaged", 1.0),
 ];
 
 /// The level of a scale that a word suggests; it is only ever a suggestion.
@@ -146,7 +116,7 @@ pub(super) fn bad_entry(entry: &str) -> Wrong {
     Wrong::new(
         format!(
             "names separated by ;, each with a count from 1 to 999 or none, but {} is not so",
-            quoted(&shorten(entry, 40))
+            excerpt(entry, 40)
         ),
         "write it as charger; battery x2",
     )

@@ -29,9 +29,10 @@ const PART_ROWS: usize = 1024;
 /// Identifiers per batch.
 const ID_ROWS: usize = 8192;
 
-/// The files of a table, each with its layout: rows by model, models, identifiers.
+/// The files of a table: rows by model, models, identifiers.
 pub(crate) struct Built {
-    pub(super) files: [(Temporary, Layout); 3],
+    pub(super) files: [Temporary; 3],
+    pub(super) layouts: [Layout; 3],
     /// The first hash of each batch of identifiers.
     pub(super) firsts: Vec<u64>,
 }
@@ -96,11 +97,12 @@ impl TableBuilder {
         }
         drop(self.known);
         let spill = ArrowFile::new(self.spill.0, self.spill.1.finish()?)?;
-        let [mut rows, mut models, mut ids] = self.outputs;
-        let begin = |file: &mut Temporary, like: &DataFrame| -> PolarsResult<ArrowWriter> {
-            ArrowWriter::new(file.as_file().try_clone()?, like, CompatLevel::oldest())
+        let mut files = self.outputs;
+        let mut begin = |file: usize, like: &DataFrame| -> PolarsResult<ArrowWriter> {
+            let file = files[file].as_file().try_clone()?;
+            ArrowWriter::new(file, like, CompatLevel::oldest())
         };
-        let mut output = begin(&mut rows, &Columns::default().finish()?)?;
+        let mut rows = begin(0, &Columns::default().finish()?)?;
         let mut lists = Lists::default();
         let threads = rayon::current_num_threads();
         let mut buckets = self.buckets.into_iter().peekable();
@@ -110,31 +112,26 @@ impl TableBuilder {
                 Ok((columns, spilled.collect::<Result<Vec<_>, _>>()?))
             });
             let round: Vec<_> = round.collect::<Result<_, Trouble>>()?;
-            let parts = round
-                .into_par_iter()
-                .map(|(columns, chunks)| parts_of(columns, chunks));
-            for part in parts
-                .collect::<PolarsResult<Vec<_>>>()?
-                .into_iter()
-                .flatten()
-            {
-                output.add(&part)?;
+            let parts = round.into_par_iter();
+            let parts = parts.map(|(columns, chunks)| parts_of(columns, chunks));
+            let parts: Vec<Vec<DataFrame>> = parts.collect::<PolarsResult<_>>()?;
+            for part in parts.into_iter().flatten() {
+                rows.add(&part)?;
                 lists.note(&part)?;
             }
         }
-        let rows = (rows, output.finish()?);
         let [model_list, id_list] = lists.finish()?;
-        let mut output = begin(&mut models, &model_list)?;
-        output.add(&model_list)?;
-        let models = (models, output.finish()?);
-        let mut output = begin(&mut ids, &id_list)?;
+        let mut models = begin(1, &model_list)?;
+        models.add(&model_list)?;
+        let mut ids = begin(2, &id_list)?;
         for at in (0..id_list.height()).step_by(ID_ROWS) {
-            output.add(&id_list.slice(at as i64, ID_ROWS))?;
+            ids.add(&id_list.slice(at as i64, ID_ROWS))?;
         }
         let hashes = id_list.column("id_hash")?.u64()?.iter().flatten();
         Ok(Built {
             firsts: hashes.step_by(ID_ROWS).collect(),
-            files: [rows, models, (ids, output.finish()?)],
+            layouts: [rows.finish()?, models.finish()?, ids.finish()?],
+            files,
         })
     }
 }
@@ -225,19 +222,15 @@ impl Lists {
         for (place, &at) in (0..).zip(&order) {
             places[at] = place;
         }
-        let sorted = || order.iter().map(|&at| &spellings[at]);
-        let text = |name: &str, of: fn(&Spelling) -> &str| {
-            StringChunked::from_iter_values(name.into(), sorted().map(of)).into_column()
-        };
-        let number = |name: &str, of: fn(&Spelling) -> u32| {
-            UInt32Chunked::from_vec(name.into(), sorted().map(of).collect()).into_column()
-        };
-        let models = DataFrame::new_infer_height(vec![
-            text("model", |spelling| &spelling.name),
-            text("model_key", |spelling| &spelling.key),
-            number("rows", |spelling| spelling.rows),
-            number("part", |spelling| spelling.part),
-        ])?;
+        let sorted = order.iter().map(|&at| &spellings[at]);
+        let text = |of: fn(&Spelling) -> &str| sorted.clone().map(of).collect::<Vec<_>>();
+        let number = |of: fn(&Spelling) -> u32| sorted.clone().map(of).collect::<Vec<_>>();
+        let models = df!(
+            "model" => text(|spelling| &spelling.name),
+            "model_key" => text(|spelling| &spelling.key),
+            "rows" => number(|spelling| spelling.rows),
+            "part" => number(|spelling| spelling.part),
+        )?;
         self.ids.sort_unstable_by_key(|id| id.hash);
         for id in &mut self.ids {
             id.model = places[id.model as usize];

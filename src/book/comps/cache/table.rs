@@ -16,26 +16,17 @@ use xxhash_rust::xxh3::xxh3_64;
 use crate::book::BookError;
 
 /// Reason why comps could not be read.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub(crate) enum Trouble {
     /// The cache has changed: it must be rebuilt.
+    #[error("the cache changes while it is read")]
     Damaged,
     /// Anything else.
-    Book(BookError),
+    #[error(transparent)]
+    Book(#[from] BookError),
     /// The table library failed; nobody is the cause.
-    Internal(PolarsError),
-}
-
-impl From<BookError> for Trouble {
-    fn from(error: BookError) -> Self {
-        Self::Book(error)
-    }
-}
-
-impl From<PolarsError> for Trouble {
-    fn from(error: PolarsError) -> Self {
-        Self::Internal(error)
-    }
+    #[error(transparent)]
+    Internal(#[from] PolarsError),
 }
 
 /// Bytes before the schema, after which an Arrow file continues as an Arrow stream.
@@ -57,18 +48,13 @@ pub(crate) struct ArrowFile {
 impl ArrowFile {
     /// Opens a file with this layout.
     pub(super) fn new(file: File, layout: Layout) -> Result<Self, Trouble> {
-        let mut opened = Self {
-            file,
-            layout,
-            head: Vec::new(),
-        };
+        let length: u64 = layout.0.iter().map(|(length, _)| length).sum();
+        let whole = file.metadata().is_ok_and(|data| data.len() == length);
+        let footer = layout.0.len().saturating_sub(1);
+        let head = Vec::new();
+        let mut opened = Self { file, layout, head };
         opened.head = opened.read(0)?;
-        opened.read(opened.layout.0.len().saturating_sub(1))?;
-        let length: u64 = opened.layout.0.iter().map(|(length, _)| length).sum();
-        let whole = opened
-            .file
-            .metadata()
-            .is_ok_and(|data| data.len() == length);
+        opened.read(footer)?;
         whole.then_some(opened).ok_or(Trouble::Damaged)
     }
 
@@ -79,15 +65,11 @@ impl ArrowFile {
 
     /// The bytes of a part after those of the head, if they are unchanged.
     fn read(&self, part: usize) -> Result<Vec<u8>, Trouble> {
-        let (before, rest) = self
-            .layout
-            .0
-            .split_at_checked(part)
-            .ok_or(Trouble::Damaged)?;
-        let (length, hash) = *rest.first().ok_or(Trouble::Damaged)?;
-        let mut bytes = Vec::with_capacity(self.head.len() + length as usize);
-        bytes.extend(&self.head);
-        let start = before.iter().map(|(length, _)| length).sum();
+        let parts = &self.layout.0;
+        let &(length, hash) = parts.get(part).ok_or(Trouble::Damaged)?;
+        let start = parts[..part].iter().map(|(length, _)| length).sum();
+        let mut bytes = self.head.clone();
+        bytes.reserve_exact(length as usize);
         let mut file = &self.file;
         let read = file.seek(SeekFrom::Start(start));
         let read = read.and_then(|_| file.take(length).read_to_end(&mut bytes));
@@ -178,36 +160,35 @@ pub(crate) struct Id {
 
 impl Id {
     /// Identifiers as a table.
-    pub(crate) fn frame(ids: &[Self]) -> PolarsResult<DataFrame> {
-        let long = |name: &str, of: fn(&Self) -> u64| {
-            UInt64Chunked::from_vec(name.into(), ids.iter().map(of).collect()).into_column()
-        };
-        let short = |name: &str, of: fn(&Self) -> u32| {
-            UInt32Chunked::from_vec(name.into(), ids.iter().map(of).collect()).into_column()
-        };
-        DataFrame::new_infer_height(vec![
-            long("id_hash", |id| id.hash),
-            long("content_hash", |id| id.content),
-            short("entry", |id| id.entry),
-            short("model", |id| id.model),
-        ])
+    pub(super) fn frame(ids: &[Self]) -> PolarsResult<DataFrame> {
+        let long = |of: fn(&Self) -> u64| ids.iter().map(of).collect::<Vec<_>>();
+        let short = |of: fn(&Self) -> u32| ids.iter().map(of).collect::<Vec<_>>();
+        df!(
+            "id_hash" => long(|id| id.hash),
+            "content_hash" => long(|id| id.content),
+            "entry" => short(|id| id.entry),
+            "model" => short(|id| id.model),
+        )
     }
 
     /// Reverses [`Id::frame`].
-    pub(crate) fn all_of(frame: &DataFrame) -> PolarsResult<Vec<Self>> {
+    pub(super) fn all_of(frame: &DataFrame) -> PolarsResult<Vec<Self>> {
         let long = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u64()?.iter().flatten());
-        let short = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
         let hashes = long("id_hash")?.zip(long("content_hash")?);
-        let ids = hashes.zip(short("entry")?.zip(short("model")?));
-        Ok(ids
-            .map(|((hash, content), (entry, model))| Self {
-                hash,
-                content,
-                entry,
-                model,
-            })
-            .collect())
+        let ids = hashes.zip(numbers(frame, "entry")?.zip(numbers(frame, "model")?));
+        let id = |((hash, content), (entry, model))| Self {
+            hash,
+            content,
+            entry,
+            model,
+        };
+        Ok(ids.map(id).collect())
     }
+}
+
+/// The values of a column of 32-bit numbers.
+fn numbers<'f>(frame: &'f DataFrame, name: &str) -> PolarsResult<impl Iterator<Item = u32> + 'f> {
+    Ok(frame.column(name)?.u32()?.iter().flatten())
 }
 
 /// The spellings of models in the cached table, those of one model together, models with most rows
@@ -223,15 +204,12 @@ pub(crate) struct Models {
 
 impl Models {
     /// Reads the table of models in the cache.
-    pub(crate) fn new(frame: &DataFrame) -> PolarsResult<Self> {
-        let text = |name: &str| Ok::<_, PolarsError>(frame.column(name)?.str()?.clone());
-        let numbers =
-            |name: &str| Ok::<_, PolarsError>(frame.column(name)?.u32()?.iter().flatten());
+    pub(super) fn new(frame: &DataFrame) -> PolarsResult<Self> {
         Ok(Self {
-            names: text("model")?,
-            keys: text("model_key")?,
-            rows: numbers("rows")?.collect(),
-            parts: numbers("part")?.collect(),
+            names: frame.column("model")?.str()?.clone(),
+            keys: frame.column("model_key")?.str()?.clone(),
+            rows: numbers(frame, "rows")?.collect(),
+            parts: numbers(frame, "part")?.collect(),
         })
     }
 

@@ -8,7 +8,7 @@ use crate::app::AppError;
 use crate::app::amounts::{minutes, money, money_if, refused, shipping_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal, Refund};
 use crate::app::describe::{fit_to_keep, one_line, subject};
-use crate::app::drawer::{HarvestSaid, Purchase, UsedParts, nearly_known};
+use crate::app::drawer::{HarvestGiven, Purchase, UsedParts, nearly_known};
 use crate::app::listed::place;
 use crate::app::overheads::{Overhead, driving, kilometres};
 use crate::desk::form::Form;
@@ -388,7 +388,7 @@ impl Asked<'_, '_> {
     fn harvest(&self) -> Result<Reply, AppError> {
         let currency = &self.ready.settings().currency;
         let text = self.form.text("parts");
-        let said = HarvestSaid {
+        let said = HarvestGiven {
             parts: parts(text, currency).map_err(|expected| refused("--parts", text, &expected))?,
             fits: self.fits()?,
             minutes: self.minutes()?,
