@@ -225,3 +225,123 @@ fn steps(
     };
     (0..question.y.len()).filter_map(step)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fit::ep::{Direction, Rule};
+    use crate::fit::posterior::SpreadPrior;
+    use crate::fit::prior::{Belief, Prior};
+    use crate::fit::solve::Sign;
+    use nalgebra::{DMatrix, DVector};
+
+    /// The closed form of a normal density times a normal kernel (Petersen and Pedersen 2012, *The
+    /// Matrix Cookbook*, section 8.1.8) against a sum over a fine grid.
+    #[test]
+    fn the_mean_density_agrees_with_a_sum() {
+        for (mean, variance) in [(0.0, 0.02), (0.5, 0.1), (-1.6, 0.04), (2.0, 1.5)] {
+            let step = 1e-3;
+            let at = |k: i32| {
+                let e = f64::from(k) * step;
+                let normal =
+                    (-(e - mean).powi(2) / 2.0 / variance).exp() / (2.0 * PI * variance).sqrt();
+                normal * ANYTHING * (1.0 - (-(e / NOT_TYPING).powi(2) / 2.0).exp()) * step
+            };
+            let sum: f64 = (-12_000..12_000).map(at).sum();
+            let ours = log_density(mean, variance);
+            assert!((ours - sum.ln()).abs() < 1e-6, "{mean} {variance}: {ours}");
+        }
+    }
+
+    /// Eight prices, none, one or two of them mistyped, and a slope nine scales beyond its rule: the search
+    /// reaches the probabilities that all sets of up to three rows give.
+    #[test]
+    fn the_search_agrees_with_all_sets() {
+        let slopes = [0.0, 0.4, 0.9, 1.3, 1.8, 2.2, 2.9, 3.5];
+        let noise = [0.05, -0.08, 0.02, 0.1, -0.04, -0.1, 0.06, 0.0];
+        for wrong in [vec![], vec![(2, 5.0_f64)], vec![(1, 0.2), (5, 5.0)]] {
+            let x = DMatrix::from_fn(8, 2, |i, j| if j == 0 { 1.0 } else { slopes[i] });
+            let mut y = DVector::from_fn(8, |i, _| 4.0 + 0.9 * slopes[i] + noise[i]);
+            for (row, factor) in &wrong {
+                y[*row] += factor.ln();
+            }
+            let rules = [Rule {
+                of: Direction::Column(1),
+                belief: Belief::of_rule(Prior { mean: 0.0, sd: 0.1 }),
+                sign: Sign::Free,
+            }];
+            let question = Question {
+                x: &x,
+                y: &y,
+                weights: &[1.0; 8],
+                rules: &rules,
+                spread: &SpreadPrior::about(0.15, 1.0),
+                nu: 4.0,
+                start: DVector::from_vec(vec![y.mean(), 0.0]),
+            };
+            let (found, all) = (found(&question), exhaustive(&question));
+            for i in 0..8 {
+                let apart = (found[i] - all[i]).abs();
+                assert!(apart < 0.02, "{wrong:?} {i}: {found:?} {all:?}");
+            }
+            let is_wrong = |i: usize| wrong.iter().any(|(row, _)| *row == i);
+            let clear = (0..8).filter(|&i| (all[i] > 0.5) == is_wrong(i)).count();
+            assert!(clear >= 6, "{wrong:?}: {all:?}");
+        }
+    }
+
+    fn normal(question: &Question<'_>) -> (State, State, Vec<Place>) {
+        let none = BTreeSet::new();
+        let mut places = Vec::new();
+        let mut from = State::first(question);
+        let mut states = Vec::new();
+        for errors in [Errors::t(2.0).unwrap(), Errors::Normal] {
+            let walk = Walk::new(question, errors, &none);
+            from = walk.climb(from).unwrap();
+            let peak = walk.at(from.sigma, &from).unwrap();
+            walk.about(&from, peak, &mut places).unwrap();
+            states.push(from.clone());
+        }
+        let normal = states.pop().unwrap();
+        (states.pop().unwrap(), normal, places)
+    }
+
+    /// Probability that each price is mistyped.
+    fn probabilities(places: &[Place]) -> Vec<f64> {
+        let best = highest(places);
+        let weight = |p: &Place| (p.height - best).exp() * p.step;
+        let total: f64 = places.iter().map(weight).sum();
+        let of = |i: usize| places.iter().filter(move |p| p.mistyped.contains(&i));
+        (0..8)
+            .map(|i| of(i).map(weight).sum::<f64>() / total)
+            .collect()
+    }
+
+    fn found(question: &Question<'_>) -> Vec<f64> {
+        let (robust, normal, mut places) = normal(question);
+        add(question, &robust, &normal, &mut places);
+        probabilities(&places)
+    }
+
+    fn exhaustive(question: &Question<'_>) -> Vec<f64> {
+        let (_, normal, mut places) = normal(question);
+        let none = 8.0 * (1.0 - MISTYPED).ln();
+        for place in places.iter_mut().filter(|place| place.nu.is_infinite()) {
+            place.height += none.exp().ln_1p();
+        }
+        let mut search = Search {
+            question,
+            visited: BTreeSet::new(),
+            open: Vec::new(),
+            best: f64::NEG_INFINITY,
+            places: &mut places,
+        };
+        for bits in 1_u32..256 {
+            let rows: BTreeSet<usize> = (0..8).filter(|i| bits >> i & 1 == 1).collect();
+            if rows.len() <= 3 {
+                search.fit(&rows, normal.clone());
+            }
+        }
+        probabilities(&places)
+    }
+}

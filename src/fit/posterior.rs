@@ -142,10 +142,10 @@ pub struct Place {
     /// log σ in scales of normal errors.
     log_spread: f64,
     /// Step of the grid in log σ.
-    step: f64,
+    pub(super) step: f64,
     settled: bool,
     /// Rows whose prices are taken for mistyped.
-    mistyped: BTreeSet<usize>,
+    pub(super) mistyped: BTreeSet<usize>,
 }
 
 /// The posterior on the whole grid.
@@ -291,7 +291,7 @@ pub(super) enum Errors {
 }
 
 impl Errors {
-    fn t(nu: f64) -> Option<Self> {
+    pub(super) fn t(nu: f64) -> Option<Self> {
         let log_peak = StudentsT::new(0.0, 1.0, nu).ok()?.ln_pdf(0.0);
         Some(Self::T { nu, log_peak })
     }
@@ -335,7 +335,7 @@ pub(super) struct State {
 }
 
 impl State {
-    fn first(question: &Question<'_>) -> Self {
+    pub(super) fn first(question: &Question<'_>) -> Self {
         let residuals = question.y - question.x * &question.start;
         let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
         let rows = sizes.len() as f64;
