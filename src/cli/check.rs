@@ -16,7 +16,7 @@ use crate::render::check::{self as sheet, Sheet};
 use crate::render::contradicted;
 use crate::render::document::{check as document, text};
 use crate::render::ledger::OwnCheck;
-use crate::render::sheet::prose_width;
+use crate::render::prose::prose_width;
 use crate::render::short;
 use crate::render::table::terminal_width;
 use crate::render::undeclared;
