@@ -14,7 +14,7 @@ use crate::app::undeclared::{any_helps, columns};
 use crate::render::check::{self as sheet, Sheet};
 use crate::render::document::{check as document, text};
 use crate::render::ledger::OwnCheck;
-use crate::render::sheet::prose_width;
+use crate::render::prose::prose_width;
 use crate::render::table::terminal_width;
 use crate::render::{chart, contradicted, short, undeclared};
 

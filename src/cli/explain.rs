@@ -8,7 +8,7 @@ use serde::Deserialize;
 
 use super::{CliError, print, strong};
 use crate::app::AppError;
-use crate::render::sheet::wrap;
+use crate::render::prose::wrap;
 use crate::render::table::terminal_width;
 use crate::settings::Settings;
 use crate::trade::text::nearest_few;

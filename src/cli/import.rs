@@ -16,7 +16,7 @@ use crate::app::{AppError, Book};
 use crate::parse::dates::DateOrder;
 use crate::parse::money::DecimalMark;
 use crate::render::import::{report, troubles};
-use crate::render::numbers::counted;
+use crate::render::numbers::count as counted;
 use crate::render::table::{PIPED, terminal_width};
 use crate::settings::words::Meaning;
 use crate::trade::Problem;

@@ -20,7 +20,7 @@ use crate::app::{AppError, write};
 use crate::parse::dates::WrittenDate;
 use crate::render::chart::{self, BankrollChart};
 use crate::render::journal::journal;
-use crate::render::ledger::{Content, counted_entries, entry_table, postings_csv};
+use crate::render::ledger::{Content, counted_entries, entry_grid, postings_csv};
 use crate::render::numbers::amount;
 use crate::render::table::terminal_width;
 use crate::render::{document, ledger as view, sheet, year};
@@ -453,7 +453,7 @@ fn reverse(args: &ReverseArgs, book: Option<&Path>) -> Result<(), CliError> {
     print(&format!(
         "Reversed ledger entry {} by ledger entry {number}.\n\n{}",
         args.number,
-        entry_table(&ledger, shown, &book.settings().currency, terminal_width())
+        entry_grid(&ledger, shown, &book.settings().currency).render(terminal_width())
     ))
 }
 
@@ -472,12 +472,8 @@ fn list(args: &EntriesArgs, book: Option<&Path>) -> Result<(), CliError> {
         .entries()
         .iter()
         .filter(|entry| of_deal.is_none() || entry.deal == of_deal);
-    page(&entry_table(
-        &ledger,
-        shown,
-        &book.settings().currency,
-        terminal_width(),
-    ))
+    let grid = entry_grid(&ledger, shown, &book.settings().currency);
+    page(&grid.render(terminal_width()))
 }
 
 fn export(args: &ExportArgs, book: Option<&Path>) -> Result<(), CliError> {

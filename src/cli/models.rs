@@ -10,8 +10,8 @@ use crate::app::AppError;
 use crate::app::models::models;
 use crate::app::rename::{rename, sales_of};
 use crate::render::models::table;
-use crate::render::numbers::counted;
-use crate::render::sheet;
+use crate::render::numbers::count as counted;
+use crate::render::prose;
 use crate::render::table::{PIPED, terminal_width};
 use crate::trade::names::match_key;
 use crate::trade::text::excerpt;
@@ -86,13 +86,13 @@ fn renamed(book: Option<&Path>, old: &str, new: &str) -> Result<(), CliError> {
             counted(sales as u64, "sale")
         ),
     };
-    let mut text = sheet::fitted(&line, "", Some(width)) + "\n";
+    let mut text = prose::fitted(&line, "", Some(width)) + "\n";
     if let Some((entry, path)) = done.entry {
         let line = format!(
             "Sale record {entry} in {}; `compband undo` takes it back, with its line in compband.toml, [words.model].",
             path.display()
         );
-        text.push_str(&sheet::fitted(&line, "", Some(width)));
+        text.push_str(&prose::fitted(&line, "", Some(width)));
         text.push('\n');
     }
     print(&text)

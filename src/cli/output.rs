@@ -3,7 +3,7 @@
 use crate::app::Book;
 use crate::app::error::FILL_THE_BOOK;
 use crate::render::chart::{self, Chart};
-use crate::render::sheet::{self, wrap};
+use crate::render::prose::{self, wrap};
 use crate::render::table::terminal_width;
 use anstyle::{AnsiColor, Style};
 use std::io::{self, Write};
@@ -116,7 +116,7 @@ pub fn print(text: &str) -> Result<(), CliError> {
 /// A sentence wrapped at the width of the terminal, if output goes to one, with `indent` before
 /// every later line.
 pub fn fitted(sentence: &str, indent: &str) -> String {
-    sheet::fitted(sentence, indent, terminal_width())
+    prose::fitted(sentence, indent, terminal_width())
 }
 
 /// The message of the listings for a book without comps.

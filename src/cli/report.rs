@@ -438,7 +438,7 @@ fn save(path: &Path, what: &str, bytes: &[u8]) -> Result<(), CliError> {
 fn past_estimates(checked: &[Past]) -> Option<Check> {
     let sales = check::predicted(checked);
     check::of_all(&sales).map(|figures| Check {
-        told: how_predicted(sales.len(), check::undated(&sales), checked.len()),
+        predicted: how_predicted(sales.len(), check::undated(&sales), checked.len()),
         verdicts: check::verdicts(check::ALL, &figures),
         figures,
     })

@@ -4,7 +4,7 @@ use super::eprint;
 use super::prompt::{Answer, Question, Words};
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
-use crate::render::numbers::counted;
+use crate::render::numbers::count as counted;
 use crate::settings::words::Meaning;
 use crate::trade::text::excerpt;
 

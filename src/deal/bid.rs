@@ -66,7 +66,7 @@ pub struct Costs {
     pub buying: Buying,
     /// Weeks from payment to the proceeds, if given.
     pub weeks: Option<Decimal>,
-    /// What the parts of the unit are worth if it is taken apart after a repair failed, if known.
+    /// The value of the parts of the unit if it is taken apart after a repair failed, if known.
     pub donor: Option<Donor>,
 }
 
@@ -158,11 +158,11 @@ pub struct Judged {
     pub failed: Vec<Aim>,
     /// Weeks from payment to the proceeds.
     pub weeks: Decimal,
-    /// What to offer the seller; none if the advice is to pass.
+    /// The offers to the seller; none if the advice is to pass.
     pub offers: Option<Offers>,
 }
 
-/// What to offer a seller.
+/// The offers to a seller.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Offers {
     /// The first offer.
@@ -189,13 +189,13 @@ pub struct Sellers {
 pub struct Choice {
     /// Stake.
     pub stake: Decimal,
-    /// What is to be as large as possible in total: see [`Gain`].
+    /// The quantity whose total is maximised: see [`Gain`].
     pub gain: Decimal,
     /// Stake as a share of the largest that its risk allows, 0..=1; 0 if the bankroll is not known.
     pub risk: f64,
 }
 
-/// What several purchases together should make as large as possible.
+/// The quantity whose total over several purchases is maximised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Gain {
     /// Expected profit per week until the proceeds arrive: short deals count as repeatable.
@@ -460,7 +460,7 @@ impl Case<'_> {
         }
     }
 
-    /// What to offer a seller who asks `asked`, if `most` is the highest bid; none if fewer than one in
+    /// The offers to a seller who asks `asked`, if `most` is the highest bid; none if fewer than one in
     /// ten comes down to it.
     pub fn offers(&self, asked: Decimal, most: Decimal, sellers: Sellers) -> Option<Offers> {
         let worth = self.most(Aim::Profit(Decimal::ZERO))?;

@@ -1,4 +1,4 @@
-//! What money earns in a week: the price of waiting.
+//! The return of money in a week: the price of waiting.
 //!
 //! A rule of thumb holds until [`ENOUGH`] deals are closed. From then on the ledger's own return counts
 //! as well: its profit per week on the average bankroll, idle cash included, never below 0. With n
@@ -21,7 +21,7 @@ pub const MOST: f64 = 0.05;
 /// Return per week of a seller in no hurry, and of one in a hurry, as multiples of the usual one.
 pub const OTHERS: [f64; 2] = [0.25, 4.0];
 
-/// What a ledger says.
+/// The record of a ledger.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Recorded {
     /// Number of closed deals.

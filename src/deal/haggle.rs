@@ -22,7 +22,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 /// Number of purchases that the range of the settings is worth.
 pub const WORTH: f64 = 5.0;
 
-/// Share of the asking price below which a purchase says nothing more about discounts.
+/// Share of the asking price below which a purchase is no more evidence about discounts.
 const LEAST_PAID: f64 = 0.05;
 
 /// Share of sellers who agree to the lowest opening offer.
@@ -62,7 +62,7 @@ pub struct Haggling {
     pub discounts: Discounts,
     /// Probability that a seller who refuses an offer breaks off, 0..=1.
     pub breaks_off: f64,
-    /// What is asked; above 0.
+    /// Asking price; above 0.
     pub asked: f64,
     /// The most to pay.
     pub most: f64,
@@ -253,7 +253,7 @@ mod tests {
         assert_eq!(usual().learnt(&[]), usual());
     }
 
-    /// After many purchases the range is that of the sellers, whatever the settings say.
+    /// After many purchases the range is that of the sellers, whatever the settings are.
     #[test]
     fn many_purchases_overrule_the_settings() {
         let mut rng = StdRng::seed_from_u64(7);
@@ -273,7 +273,7 @@ mod tests {
         }
     }
 
-    /// What a buyer gains who makes these offers, each after the other is refused, to sellers drawn at
+    /// The gain of a buyer who makes these offers, each after the other is refused, to sellers drawn at
     /// random: the mean and its standard error.
     fn simulated(talk: &Haggling, offers: &[f64], seed: u64) -> (f64, f64) {
         const SELLERS: usize = 40_000;
@@ -300,7 +300,7 @@ mod tests {
         (mean, (variance / n).sqrt())
     }
 
-    /// In a market of sellers drawn from the distribution, the offers gain what the formula says, and
+    /// In a market of sellers drawn from the distribution, the offers gain as much as by the formula, and
     /// no less than offering the last at once.
     #[test]
     fn the_offers_gain_more_than_the_most_at_once() {

@@ -19,12 +19,12 @@ pub struct Taken {
     pub name: String,
     /// How many.
     pub count: u32,
-    /// What one of them is worth.
+    /// The value of one of them.
     pub each: Decimal,
 }
 
 impl Taken {
-    /// What they are worth.
+    /// Their value.
     pub fn value(&self) -> Decimal {
         self.each * Decimal::from(self.count)
     }
@@ -70,7 +70,7 @@ pub fn share_cost(cost: Decimal, taken: &[Taken], decimals: u32) -> Shared {
     Shared { parts, lost }
 }
 
-/// What the parts of a unit are worth if it is taken apart.
+/// The value of the parts of a unit if it is taken apart.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Donor {
     /// Its parts, in working order.
@@ -127,7 +127,7 @@ mod tests {
 
     /// Under this method every joint product has the same gross margin. A published exercise on goat milk
     /// (EX 16-3): joint cost 72 240, 26 100 gallons at 3.50 and 32 400 at 2.50; the margin is 58.1 %,
-    /// as one of the answers that it offers says.
+    /// one of the answers that it offers.
     #[test]
     fn all_parts_have_the_same_margin() {
         let parts = taken(&[(26_100, "3.50"), (32_400, "2.50")]);

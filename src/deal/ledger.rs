@@ -68,7 +68,7 @@ pub struct Purchase {
     pub unit: Unit,
     /// Estimate on that day.
     pub estimate: Option<Foreseen>,
-    /// What the seller asked, with inbound shipping as in `paid`, if known.
+    /// Asking price of the seller, with inbound shipping as in `paid`, if known.
     pub asked: Option<Decimal>,
 }
 
@@ -439,5 +439,7 @@ impl Ledger {
 
 #[cfg(test)]
 mod drawer_random;
+#[cfg(test)]
+mod sample;
 #[cfg(test)]
 mod tests;

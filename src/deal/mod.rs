@@ -4,9 +4,11 @@
 //! distribution of the price into that of the proceeds, through repairs and selling costs. [`bid`]
 //! compares them with the costs and the owner's aims, [`kelly`] finds the stake that maximises the
 //! growth of a bankroll, [`harvest`] shares the cost of a unit among the parts taken out of it,
-//! [`split`] one price among several units, [`knapsack`] chooses among several purchases under the budgets of money and risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which it applies.
-//! [`haggle`] says what to offer a seller, [`earning`] what money earns in a week, [`survival`] how long
-//! something lasts of which not all is seen to its end. [`ledger`] records actual costs and earnings.
+//! [`split`] one price among several units, [`knapsack`] chooses among several purchases under the
+//! budgets of money and risk. [`waiting`] is optimal stopping, [`asking`] the market of buyers to which
+//! it applies. [`haggle`] computes the offers to a seller, [`earning`] the return of money in a week,
+//! [`survival`] the distribution of durations that are partly censored. [`ledger`] records actual costs
+//! and earnings.
 
 pub mod asking;
 pub mod bid;

@@ -58,11 +58,11 @@ pub struct Plan<'a> {
     pub lost: f64,
     /// Cost of holding the unit until it is sold; due whatever becomes of it.
     pub holding: Decimal,
-    /// What the parts of the unit are worth, if it may be taken apart after a failure.
+    /// The value of the parts of the unit, if it may be taken apart after a failure.
     pub donor: Option<&'a Donor>,
 }
 
-/// What each equally likely price leaves, minor units: the net, and the additional loss if the unit is returned.
+/// The proceeds of each equally likely price, minor units: the net, and the additional loss if the unit is returned.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Proceeds {
     /// Of the repaired unit.
@@ -71,7 +71,7 @@ pub struct Proceeds {
     failed: Vec<(i64, i64)>,
 }
 
-/// What becomes of the unit if a repair fails.
+/// The use of the unit if a repair fails.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Failure {
     /// Position of the repair.
@@ -80,7 +80,7 @@ pub struct Failure {
     pub whole: f64,
     /// The parts that are worth something if it is taken apart; none if not known.
     pub parts: Vec<Taken>,
-    /// What they are worth, minor units.
+    /// Their value, minor units.
     pub value: i64,
     /// Cost of the work of taking it apart, minor units.
     pub work: i64,
@@ -121,9 +121,9 @@ pub struct Prospect {
     up_to: Vec<f64>,
     /// Cost of the parts of all repairs that have to be bought, minor units.
     pub parts: i64,
-    /// What the parts of all repairs that come from the drawer take to replace, minor units.
+    /// Cost of replacing the parts of all repairs that come from the drawer, minor units.
     pub drawer: i64,
-    /// What becomes of the unit if a repair fails, for each that can.
+    /// The use of the unit if a repair fails, for each that can.
     pub failures: Vec<Failure>,
     /// Expected money left after parts and selling, minor units.
     pub cash: f64,
@@ -285,7 +285,7 @@ impl Plan<'_> {
         prices.map(net).collect()
     }
 
-    /// What becomes of the unit if the repair at a position fails; `failed` are the proceeds of selling it
+    /// The use of the unit if the repair at a position fails; `failed` are the proceeds of selling it
     /// whole.
     fn failure(&self, repair: usize, failed: &[(i64, i64)], comes_back: f64) -> Failure {
         let each = failed.iter();
@@ -310,7 +310,7 @@ impl Plan<'_> {
         }
     }
 
-    /// What each price leaves, of the repaired unit and, if a repair `can_fail`, of one whose repair failed. It
+    /// The proceeds of each price, of the repaired unit and, if a repair `can_fail`, of one whose repair failed. It
     /// does not depend on the repairs. `net` is what a price leaves, [`Sale::proceeds`].
     pub fn proceeds(&self, can_fail: bool, net: &dyn Fn(i64) -> (i64, i64)) -> Proceeds {
         Proceeds {
@@ -461,6 +461,29 @@ impl Prospect {
     pub fn returns(&self, cost: i64, stake: i64) -> impl Iterator<Item = (f64, f64)> {
         let points = self.points.iter();
         points.map(move |point| ((point.cash - cost) as f64 / stake as f64, point.chance))
+    }
+}
+
+#[cfg(test)]
+impl<'a> Plan<'a> {
+    /// A plan without work, total losses, costs of holding and parts to take.
+    pub(super) fn plain(
+        sale: &'a Sale<'a>,
+        repaired: &'a [f64],
+        failed: Failed<'a>,
+        repairs: &'a [Repair],
+    ) -> Self {
+        Self {
+            sale,
+            repaired,
+            failed,
+            repairs,
+            minutes: Decimal::ZERO,
+            wage: Decimal::ZERO,
+            lost: 0.0,
+            holding: Decimal::ZERO,
+            donor: None,
+        }
     }
 }
 

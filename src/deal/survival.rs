@@ -162,7 +162,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_reached_is_not_said() {
+    fn a_level_that_is_not_reached_has_no_time() {
         assert_eq!(Curve::of(&[]), None);
         let curve = Curve::of(&spells(&[5], &[8, 30, 30])).unwrap();
         assert_eq!((curve.within(0.25), curve.within(0.5)), (Some(5), None));

@@ -19,9 +19,6 @@ use statrs::distribution::{ContinuousCDF, Gamma};
 /// Most rounds of policy iteration; a few are enough.
 const ROUNDS: usize = 1000;
 
-/// Probability below which worse offers of a week are negligible.
-const NEGLIGIBLE: f64 = 1e-14;
-
 /// Least share of its value that a unit loses or earns in a week, so that waiting without an end has a value.
 const NEVER: f64 = 1e-9;
 
@@ -66,51 +63,6 @@ impl Sold {
 }
 
 impl Week {
-    /// A week with one offer.
-    pub fn of_one(offers: Vec<Chance>) -> Self {
-        Self {
-            ask: None,
-            asked: Chance {
-                money: 0.0,
-                chance: 0.0,
-            },
-            offers,
-        }
-    }
-
-    /// A week of buyers who arrive at random (Poisson), `rate` on average. The probabilities are
-    /// those of one buyer: of paying the asking price, and of each of the offers, best first.
-    pub fn of_many(
-        rate: f64,
-        ask: Option<f64>,
-        asked: Chance,
-        offers: impl IntoIterator<Item = Chance>,
-    ) -> Self {
-        // Probability that no buyer brings more and some buyer brings this.
-        let mut nobody = 1.0;
-        let mut best = |one: Chance| {
-            let nobody_either = nobody * (-rate * one.chance).exp();
-            let chance = nobody - nobody_either;
-            nobody = nobody_either;
-            Chance {
-                money: one.money,
-                chance,
-            }
-        };
-        let asked = best(asked);
-        let offers = offers
-            .into_iter()
-            .map(best)
-            .take_while(|one| one.chance > NEGLIGIBLE)
-            .collect();
-        Self { ask, asked, offers }
-    }
-
-    /// Expected money if offers below `wait` are refused and count as `wait`.
-    pub fn expected(&self, wait: f64) -> f64 {
-        self.sold(wait).or(wait)
-    }
-
     /// Sales if offers with a net of at least `wait` are accepted.
     pub fn sold(&self, wait: f64) -> Sold {
         let taken = self.offers.iter().filter(|offer| offer.money >= wait);
@@ -378,9 +330,38 @@ mod tests {
             .collect()
     }
 
+    /// A week with one of these offers.
+    fn week(offers: Vec<Chance>) -> Week {
+        let asked = Chance {
+            money: 0.0,
+            chance: 0.0,
+        };
+        Week {
+            ask: None,
+            asked,
+            offers,
+        }
+    }
+
+    /// A week of buyers who arrive at random (Poisson), `rate` on average, each with one of these
+    /// offers, best first; the best one of all counts.
+    fn best_of(rate: f64, offers: &[Chance]) -> Week {
+        // Probability that no buyer brings more.
+        let mut nobody = 1.0;
+        let best = offers.iter().map(|one| {
+            let before = nobody;
+            nobody *= (-rate * one.chance).exp();
+            Chance {
+                money: one.money,
+                chance: before - nobody,
+            }
+        });
+        week(best.collect())
+    }
+
     fn reservation(offers: Vec<Chance>, discount: f64, cost: f64) -> f64 {
         let low = offers.iter().map(|o| o.money).fold(f64::MAX, f64::min);
-        let week = Week::of_one(offers);
+        let week = week(offers);
         forever(low, Patience { discount, cost }, |_| week.clone()).after
     }
 
@@ -455,11 +436,7 @@ mod tests {
         for (rate, cost) in [(0.3, 0.01), (2.0, 0.05), (20.0, 0.002)] {
             let mut offers = slices(20_000, |u| u);
             offers.reverse();
-            let nobody = Chance {
-                money: 0.0,
-                chance: 0.0,
-            };
-            let week = Week::of_many(rate, None, nobody, offers);
+            let week = best_of(rate, &offers);
             let patience = Patience {
                 discount: 1.0,
                 cost,
@@ -475,7 +452,7 @@ mod tests {
     /// 0.695, 0.742, 0.775.
     #[test]
     fn the_weeks_before_a_deadline() {
-        let week = Week::of_one(slices(10_000, |u| u));
+        let week = week(slices(10_000, |u| u));
         let periods = until(5, 0.0, patient(), |_, _| week.clone());
         let values: Vec<String> = periods
             .iter()
@@ -496,7 +473,7 @@ mod tests {
     /// geometric distribution, whether the weeks are counted or repeat for ever.
     #[test]
     fn what_a_plan_comes_to() {
-        let week = Week::of_one(vec![Chance {
+        let week = week(vec![Chance {
             money: 10.0,
             chance: 0.5,
         }]);
@@ -575,14 +552,6 @@ mod tests {
         })
     }
 
-    fn best_of(rate: f64, offers: &[Chance]) -> Week {
-        let nobody = Chance {
-            money: 0.0,
-            chance: 0.0,
-        };
-        Week::of_many(rate, None, nobody, offers.iter().copied())
-    }
-
     proptest! {
         /// The fixed point is unique and is the limit of iterating the equation.
         #[test]
@@ -625,14 +594,6 @@ mod tests {
             // towards the deadline.
             prop_assert!(periods.iter().all(|period| period.before <= base + slack));
             prop_assert!(periods.iter().all(|period| period.after <= period.before + slack));
-        }
-
-        /// The probabilities of a week sum to 1 with that of no offer at all.
-        #[test]
-        fn the_best_of_a_week_is_a_distribution(offers in offers(), rate in 0.01..50.0) {
-            let week = best_of(rate, &offers);
-            let some: f64 = week.offers.iter().map(|offer| offer.chance).sum();
-            prop_assert!((some - (1.0 - (-rate).exp())).abs() < 1e-9);
         }
     }
 }

@@ -16,7 +16,7 @@ const KEPT: usize = 4;
 /// Longest wait for a check before the page shows how far it is.
 const PATIENCE: Duration = Duration::from_millis(1_000);
 
-/// The state of the files of a book as [`super::ready::Ready::seen`] says it, and a model or the whole book.
+/// The state of the files of a book by [`super::ready::Ready::seen`], and a model or the whole book.
 pub type Key = (String, Option<String>);
 
 /// The checks of a run of the desk, oldest first.
@@ -132,7 +132,7 @@ fn begin(jobs: &Jobs, key: &Key, back: &str) -> Result<One, AppError> {
     })
 }
 
-/// Says that a check was stopped if it ends with nothing said.
+/// Marks a check as stopped if it ends without a result.
 struct Ends(Arc<Mutex<Stand>>);
 
 impl Drop for Ends {

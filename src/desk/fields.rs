@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use super::form::Form;
+use super::guard::random;
 use super::page::plain;
 use super::ready::Ready;
 use crate::app::AppError;
@@ -45,11 +46,6 @@ impl<'f> Fields<'f> {
         self
     }
 
-    /// Whether the error stands beside one of its fields.
-    pub fn has_fault(&self) -> bool {
-        !self.faults.is_empty()
-    }
-
     /// Whether an error stands wholly beside its fields: its faults are of fields with these names.
     pub fn shows(&self, error: &AppError, names: &[&str]) -> bool {
         let count = error.problems().len().max(1);
@@ -83,24 +79,32 @@ impl<'f> Fields<'f> {
         (!ids.is_empty()).then(|| ids.join(" "))
     }
 
-    fn input(&self, kind: &Kind<'_>, name: &str, label: &str, hint: &str) -> Markup {
-        let id = format!("f-{}", id_of(name));
+    /// A field with its label before it, its hint and what is wrong with it after it.
+    fn framed(&self, [name, label, hint]: [&str; 3], input: &Markup) -> Markup {
+        let id = id_of(name);
         html! {
             div.field {
-                label for=(id) { (visible(label)) }
-                input id=(id) name=(name) type=(kind.of) inputmode=[kind.mode] list=[kind.list]
-                    autocomplete="off" autocapitalize="off" spellcheck="false" maxlength="400"
-                    value=(self.form.text(name)) aria-describedby=[self.described(name, hint)]
-                    aria-invalid=[self.fault(name).map(|_| "true")] data-anew=[kind.anew];
-                @if !hint.is_empty() { p.hint id={ "hint-" (id_of(name)) } { (prose(hint)) } }
+                label for={ "f-" (id) } { (visible(label)) }
+                (input)
+                @if !hint.is_empty() { p.hint id={ "hint-" (id) } { (prose(hint)) } }
                 (self.fault_part(name))
             }
         }
     }
 
+    fn input(&self, kind: &Kind<'_>, name: &str, label: &str, hint: &str) -> Markup {
+        let input = html! {
+            input id={ "f-" (id_of(name)) } name=(name) type=(kind.of) inputmode=[kind.mode] list=[kind.list]
+                autocomplete="off" autocapitalize="off" spellcheck="false" maxlength="400"
+                value=(self.form.text(name)) aria-describedby=[self.described(name, hint)]
+                aria-invalid=[self.fault(name).map(|_| "true")] data-anew=[kind.anew];
+        };
+        self.framed([name, label, hint], &input)
+    }
+
     /// A line of text; `hint` may be empty.
     pub fn line(&self, name: &str, label: &str, hint: &str) -> Markup {
-        self.input(&Kind::plain("text"), name, label, hint)
+        self.input(&TEXT, name, label, hint)
     }
 
     /// A line of text with suggestions: `list` is the id of a `datalist`. If `anew`, the script fetches the forms
@@ -109,7 +113,7 @@ impl<'f> Fields<'f> {
         let kind = Kind {
             list: Some(list),
             anew: anew.then_some("yes"),
-            ..Kind::plain("text")
+            ..TEXT
         };
         self.input(&kind, name, label, hint)
     }
@@ -118,70 +122,62 @@ impl<'f> Fields<'f> {
     pub fn number(&self, name: &str, label: &str, hint: &str) -> Markup {
         let kind = Kind {
             mode: Some("decimal"),
-            ..Kind::plain("text")
+            ..TEXT
         };
         self.input(&kind, name, label, hint)
     }
 
     /// A day.
     pub fn day(&self, name: &str, label: &str, hint: &str) -> Markup {
-        self.input(&Kind::plain("date"), name, label, hint)
+        self.input(&Kind { of: "date", ..TEXT }, name, label, hint)
     }
 
     /// Some lines of text.
     pub fn lines(&self, name: &str, label: &str, hint: &str, rows: u8) -> Markup {
-        let id = format!("f-{}", id_of(name));
-        html! {
-            div.field {
-                label for=(id) { (visible(label)) }
-                textarea id=(id) name=(name) rows=(rows) autocomplete="off" spellcheck="false"
-                    aria-describedby=[self.described(name, hint)]
-                    aria-invalid=[self.fault(name).map(|_| "true")] { "\n" (self.form.text(name)) }
-                @if !hint.is_empty() { p.hint id={ "hint-" (id_of(name)) } { (prose(hint)) } }
-                (self.fault_part(name))
-            }
-        }
+        let input = html! {
+            textarea id={ "f-" (id_of(name)) } name=(name) rows=(rows) autocomplete="off" spellcheck="false"
+                aria-describedby=[self.described(name, hint)]
+                aria-invalid=[self.fault(name).map(|_| "true")] { "\n" (self.form.text(name)) }
+        };
+        self.framed([name, label, hint], &input)
     }
 
     /// One of a few: buttons side by side, the first one taken unless another was sent.
     pub fn one_of(&self, name: &str, label: &str, choices: &[Choice<'_>]) -> Markup {
         let sent = self.form.text(name);
         let known = choices.iter().any(|(value, _)| *value == sent);
-        let taken = |at: usize, value: &str| if known { value == sent } else { at == 0 };
+        self.chips("radio", [name, label], choices, |at, value| {
+            if known { value == sent } else { at == 0 }
+        })
+    }
+
+    /// Any of a few: buttons that are pressed or not.
+    pub fn any_of(&self, name: &str, label: &str, choices: &[Choice<'_>]) -> Markup {
+        if choices.is_empty() {
+            return Markup::default();
+        }
+        self.chips("checkbox", [name, label], choices, |_, value| {
+            self.form.is(name, value)
+        })
+    }
+
+    /// Buttons side by side; `taken` states whether one is pressed, by its place and its value.
+    fn chips(
+        &self,
+        kind: &str,
+        [name, label]: [&str; 2],
+        choices: &[Choice<'_>],
+        taken: impl Fn(usize, &str) -> bool,
+    ) -> Markup {
         html! {
             fieldset.field aria-describedby=[self.described(name, "")] {
                 legend { (visible(label)) }
                 div.chips {
                     @for (at, (value, words)) in choices.iter().enumerate() {
-                        label.chip {
-                            input type="radio" id={ "f-" (id_of(name)) "-" (at) } name=(name) value=(value)
-                                checked[taken(at, value)];
-                            span { (visible(words)) }
-                        }
+                        (chip(kind, &format!("f-{}-{at}", id_of(name)), (name, value), words, taken(at, value)))
                     }
                 }
                 (self.fault_part(name))
-            }
-        }
-    }
-
-    /// Any of a few: buttons that are pressed or not.
-    pub fn any_of(&self, name: &str, label: &str, choices: &[Choice<'_>]) -> Markup {
-        html! {
-            @if !choices.is_empty() {
-                fieldset.field aria-describedby=[self.described(name, "")] {
-                    legend { (visible(label)) }
-                    div.chips {
-                        @for (at, (value, words)) in choices.iter().enumerate() {
-                            label.chip {
-                                input type="checkbox" id={ "f-" (id_of(name)) "-" (at) } name=(name) value=(value)
-                                    checked[self.form.is(name, value)];
-                                span { (visible(words)) }
-                            }
-                        }
-                    }
-                    (self.fault_part(name))
-                }
             }
         }
     }
@@ -190,11 +186,7 @@ impl<'f> Fields<'f> {
     pub fn tick(&self, name: &str, label: &str) -> Markup {
         html! {
             div.field {
-                label.chip {
-                    input type="checkbox" id={ "f-" (id_of(name)) } name=(name) value="yes"
-                        checked[self.form.has(name)];
-                    span { (visible(label)) }
-                }
+                (chip("checkbox", &format!("f-{}", id_of(name)), (name, "yes"), label, self.form.has(name)))
                 (self.fault_part(name))
             }
         }
@@ -222,29 +214,20 @@ impl<'f> Fields<'f> {
         choices: &[Choice<'_>],
         anew: bool,
     ) -> Markup {
-        let id = format!("f-{}", id_of(name));
-        html! {
-            div.field {
-                label for=(id) { (visible(label)) }
-                select id=(id) name=(name) aria-describedby=[self.described(name, hint)]
-                    data-anew=[anew.then_some("yes")] {
-                    @for (value, words) in choices {
-                        option value=(value) selected[self.form.text(name) == *value] { (visible(words)) }
-                    }
+        let input = html! {
+            select id={ "f-" (id_of(name)) } name=(name) aria-describedby=[self.described(name, hint)]
+                data-anew=[anew.then_some("yes")] {
+                @for (value, words) in choices {
+                    option value=(value) selected[self.form.text(name) == *value] { (visible(words)) }
                 }
-                @if !hint.is_empty() { p.hint id={ "hint-" (id_of(name)) } { (prose(hint)) } }
-                (self.fault_part(name))
             }
-        }
+        };
+        self.framed([name, label, hint], &input)
     }
 
     /// A field that is kept and not shown.
     pub fn kept(&self, name: &str) -> Markup {
-        html! {
-            @for value in self.form.all(name) {
-                input type="hidden" name=(name) value=(value);
-            }
-        }
+        hidden(self.form.all(name).map(|value| (name, value)))
     }
 }
 
@@ -269,15 +252,58 @@ struct Kind<'k> {
     anew: Option<&'k str>,
 }
 
-impl<'k> Kind<'k> {
-    fn plain(of: &'k str) -> Self {
-        Self {
-            of,
-            mode: None,
-            list: None,
-            anew: None,
+/// A line of text.
+const TEXT: Kind<'static> = Kind {
+    of: "text",
+    mode: None,
+    list: None,
+    anew: None,
+};
+
+/// A button that is pressed or not: an input of the type `radio` or `checkbox`, with its name and value.
+pub fn chip(kind: &str, id: &str, (name, value): Choice<'_>, words: &str, taken: bool) -> Markup {
+    html! {
+        label.chip {
+            input type=(kind) id=(id) name=(name) value=(value) checked[taken];
+            span { (visible(words)) }
         }
     }
+}
+
+/// The same, not pressed; with `must`, the form is not sent before it or another one of its name is pressed.
+pub fn open_chip(
+    kind: &str,
+    id: &str,
+    (name, value): Choice<'_>,
+    words: &str,
+    must: bool,
+) -> Markup {
+    html! {
+        label.chip {
+            input type=(kind) id=(id) name=(name) value=(value) required[must];
+            span { (visible(words)) }
+        }
+    }
+}
+
+/// Fields that are sent along and not shown.
+pub fn hidden<'v>(fields: impl IntoIterator<Item = (impl AsRef<str>, &'v str)>) -> Markup {
+    html! {
+        @for (name, value) in fields { input type="hidden" name=(name.as_ref()) value=(value); }
+    }
+}
+
+/// Choices after one that leaves the question open.
+pub fn or_open<'c>(
+    open: &'c str,
+    choices: impl IntoIterator<Item = Choice<'c>>,
+) -> Vec<Choice<'c>> {
+    [("", open)].into_iter().chain(choices).collect()
+}
+
+/// A choice whose label is its value.
+pub fn same(value: &str) -> Choice<'_> {
+    (value, value)
 }
 
 /// The button that sends a form.
@@ -288,14 +314,8 @@ pub fn send(label: &str) -> Markup {
 /// Hidden fields of a form that writes: the state of the book that it was made from, and a number that is used
 /// once.
 pub fn guarded(ready: &Ready<'_>) -> Markup {
-    let mut bytes = [0_u8; 16];
     // Without randomness the form is sent without a number, and the state of the book alone guards it.
-    let once = getrandom::fill(&mut bytes).map(|()| {
-        bytes
-            .iter()
-            .map(|byte| format!("{byte:02x}"))
-            .collect::<String>()
-    });
+    let once = random::<16>();
     html! {
         input type="hidden" name="seen" value=(ready.seen());
         input type="hidden" name="once" value=(once.unwrap_or_default());

@@ -3,7 +3,7 @@
 //! The printed address has a token that works once and gives a cookie; every other request needs the cookie. The
 //! name that a request was sent to (`Host`) must be ours, else another site's name could be pointed at this
 //! computer (DNS rebinding). A request that writes must come from a page of ours (`Origin`), and no other site's
-//! page may ask for anything (`Sec-Fetch-Site`, where the browser says it).
+//! page may ask for anything (`Sec-Fetch-Site`, where the browser sends it).
 
 use std::net::IpAddr;
 use std::sync::Mutex;
@@ -23,7 +23,7 @@ const HEADERS: [(HeaderName, &str); 6] = [
          form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     ),
     (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-    // With none, browsers say of a form without a script that it comes from "null".
+    // With none, browsers send "null" as the origin of a form without a script.
     (header::REFERRER_POLICY, "same-origin"),
     (header::CACHE_CONTROL, "no-store"),
     (
@@ -54,7 +54,7 @@ pub struct Peer(pub IpAddr);
 pub struct Refusal {
     /// Status of the answer.
     pub status: StatusCode,
-    /// What to do.
+    /// The advice.
     pub words: &'static str,
 }
 
@@ -77,8 +77,8 @@ impl Guard {
     pub fn new(port: u16) -> Result<Self, getrandom::Error> {
         Ok(Self {
             port,
-            token: Mutex::new(Some(random()?)),
-            secret: random()?,
+            token: Mutex::new(Some(random::<TOKEN_BYTES>()?)),
+            secret: random::<TOKEN_BYTES>()?,
         })
     }
 
@@ -198,13 +198,16 @@ pub fn add_headers(headers: &mut HeaderMap) {
 }
 
 /// Random bytes as hexadecimal digits.
-fn random() -> Result<String, getrandom::Error> {
-    let mut bytes = [0_u8; TOKEN_BYTES];
+///
+/// # Errors
+/// If the system has no randomness.
+pub fn random<const COUNT: usize>() -> Result<String, getrandom::Error> {
+    let mut bytes = [0_u8; COUNT];
     getrandom::fill(&mut bytes)?;
     Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
-/// Compares secrets in a time that does not tell where they differ.
+/// Compares secrets in a time that does not depend on where they differ.
 fn is_same(one: &str, other: &str) -> bool {
     let (one, other) = (one.as_bytes(), other.as_bytes());
     let pairs = one.iter().zip(other);
@@ -260,7 +263,7 @@ mod tests {
     }
 
     #[test]
-    fn what_writes_says_where_it_comes_from() {
+    fn a_writing_request_states_its_origin() {
         let guard = guard();
         let from = |pairs: &[(&'static str, &str)], reads: bool| {
             let mut headers = HeaderMap::new();

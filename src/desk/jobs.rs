@@ -329,7 +329,7 @@ mod tests {
     }
 
     #[test]
-    fn failed_work_says_why() {
+    fn failed_work_states_why() {
         let (_dir, jobs) = book();
         let failed = |_: &Book, _: &Progress| Err(AppError::Usage("no such sheet".into()));
         jobs.start(View::Sales, "Import", failed).unwrap();

@@ -1,5 +1,7 @@
 //! Reads forms that carry a file (`multipart/form-data`, RFC 7578; parts as in RFC 2046, section 5.1).
 
+use memchr::memmem::find;
+
 use super::form::Form;
 
 /// Most parts of a body.
@@ -51,19 +53,6 @@ pub fn read(mut form: Form, body: &[u8], boundary: &str) -> Result<Form, String>
         rest = &content[end + between.len()..];
     }
     Err(format!("The form has more than {MOST_PARTS} parts."))
-}
-
-/// Where bytes occur first.
-fn find(bytes: &[u8], wanted: &[u8]) -> Option<usize> {
-    let first = *wanted.first()?;
-    let mut from = 0;
-    while let Some(at) = bytes[from..].iter().position(|byte| *byte == first) {
-        if bytes[from + at..].starts_with(wanted) {
-            return Some(from + at);
-        }
-        from += at + 1;
-    }
-    None
 }
 
 /// A parameter of the disposition of a part: browsers write a quotation mark in it as `%22`.

@@ -1,18 +1,19 @@
-//! The frame of the pages, and what a view answers.
+//! The frame of the pages, and the replies of a view.
 
 use maud::{DOCTYPE, Markup, html};
 
 use crate::app::AppError;
 use crate::render::html::{prose, visible};
+use crate::render::prose::capitalised;
 
 /// One of the pages.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum View {
-    /// What a unit will sell for.
+    /// The price of a unit.
     Price,
-    /// What to pay for it.
+    /// The most to pay for it.
     Buy,
-    /// What to ask for it.
+    /// Its asking price.
     Sell,
     /// Sales: log, import, undo.
     Sales,
@@ -38,27 +39,23 @@ impl View {
 
     /// Its path.
     pub fn path(self) -> &'static str {
-        match self {
-            Self::Price => "/price",
-            Self::Buy => "/buy",
-            Self::Sell => "/sell",
-            Self::Sales => "/sales",
-            Self::Stock => "/stock",
-            Self::Watched => "/watched",
-            Self::Check => "/check",
-        }
+        self.words().0
     }
 
     /// Its name in the links, and its heading.
     pub fn name(self) -> &'static str {
+        self.words().1
+    }
+
+    fn words(self) -> (&'static str, &'static str) {
         match self {
-            Self::Price => "Price",
-            Self::Buy => "Buy",
-            Self::Sell => "Sell",
-            Self::Sales => "Sales",
-            Self::Stock => "Stock and money",
-            Self::Watched => "Watched",
-            Self::Check => "Was it right?",
+            Self::Price => ("/price", "Price"),
+            Self::Buy => ("/buy", "Buy"),
+            Self::Sell => ("/sell", "Sell"),
+            Self::Sales => ("/sales", "Sales"),
+            Self::Stock => ("/stock", "Stock and money"),
+            Self::Watched => ("/watched", "Watched"),
+            Self::Check => ("/check", "Was it right?"),
         }
     }
 
@@ -68,7 +65,7 @@ impl View {
     }
 }
 
-/// What a view answers.
+/// The reply of a view.
 #[derive(Debug)]
 pub enum Reply {
     /// A page.
@@ -83,6 +80,17 @@ pub enum Reply {
     Json(String),
 }
 
+impl Reply {
+    /// The reply with its page changed, if it is a page.
+    #[must_use]
+    pub fn with_page(self, change: impl FnOnce(Page) -> Page) -> Self {
+        match self {
+            Self::Page(page) => Self::Page(change(page)),
+            other => other,
+        }
+    }
+}
+
 /// A page in its parts.
 #[derive(Debug, Clone)]
 pub struct Page {
@@ -90,9 +98,9 @@ pub struct Page {
     pub view: View,
     /// Title of the window, without amounts: it stands in the browser's history.
     pub title: String,
-    /// What is asked: the forms.
+    /// The question: the forms.
     pub ask: Markup,
-    /// What is answered; the script swaps it in.
+    /// The answer; the script swaps it in.
     pub answer: Markup,
     /// Messages above both: errors first.
     pub messages: Vec<Message>,
@@ -139,10 +147,12 @@ impl Page {
         texts.into_iter().fold(self, Self::with_note)
     }
 
-    /// The page with a title of its own, such as the unit.
+    /// The page with a title of its own, such as the unit; unchanged if that is empty.
     #[must_use]
     pub fn titled(mut self, title: &str) -> Self {
-        self.title = format!("{title}: {}", self.view.name());
+        if !title.is_empty() {
+            self.title = format!("{title}: {}", self.view.name());
+        }
         self
     }
 }
@@ -152,11 +162,11 @@ pub fn refused(error: &AppError) -> Markup {
     html! {
         section.fault {
             h2 { "This does not work yet" }
-            p { (prose(&capital(&plain(&error.to_string())))) }
+            p { (prose(&capitalised(&plain(&error.to_string())))) }
             @if !error.problems().is_empty() {
                 ul { @for problem in error.problems() { li { (prose(&problem.to_string())) } } }
             }
-            @if !error.next().is_empty() { p { (prose(&capital(&plain(error.next())))) } }
+            @if !error.next().is_empty() { p { (prose(&capitalised(&plain(error.next())))) } }
         }
     }
 }
@@ -186,13 +196,6 @@ pub fn plain(text: &str) -> String {
         }
     }
     made
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
 }
 
 /// An error with its advice.
@@ -236,7 +239,7 @@ pub fn messages(messages: &[Message]) -> Markup {
     }
 }
 
-/// A page that only says something, such as an error; with links if the reader may follow them.
+/// A page of a few sentences, such as an error; with links if the reader may follow them.
 pub fn plain_page(title: &str, lines: &[&str], links: bool) -> String {
     let main = html! {
         h1 { (visible(title)) }
@@ -308,12 +311,6 @@ fn framed(title: &str, view: Option<View>, book: &str, main: &Markup) -> String 
         "\n"
     }
     .into_string()
-}
-
-/// A page that is not there yet.
-pub fn being_built(view: View) -> Reply {
-    let answer = html! { p { "This page is being built." } };
-    Reply::Page(Page::new(view, html! {}, answer))
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! The open book with what is worth keeping between requests, until its files change.
+//! The open book, with results that are kept between requests until its files change.
 
 use std::cell::{OnceCell, RefCell};
 use std::collections::HashMap;
@@ -22,7 +22,7 @@ use crate::trade::names::match_key;
 /// Most readers kept.
 const READERS: usize = 64;
 
-/// A model by its key, and a day.
+/// The key of a model, and a day.
 type OfDay = (String, NaiveDate);
 
 /// An open book as its files were at one time.
@@ -40,7 +40,7 @@ pub struct Ready<'a> {
 }
 
 impl<'a> Ready<'a> {
-    /// A book that was just opened; `state` is what [`crate::app::state`] said of its files, the
+    /// A book that was just opened; `state` is that of its files by [`crate::app::state`], the
     /// last two are those of the run.
     pub fn new(
         book: &'a Book,
@@ -87,20 +87,20 @@ impl<'a> Ready<'a> {
         self.sent
     }
 
-    /// The answer to a form that was done: go to this address of the desk, where [`Self::said`] gives what is to be
-    /// said there, with the notices so far. The address itself says nothing of it.
-    pub fn tell(&self, address: &str, lines: Vec<String>) -> Reply {
+    /// The answer to a form that was done: go to this address of the desk, where [`Self::messages`] gives these lines
+    /// and the notices so far. The address contains only their key.
+    pub fn see_other(&self, address: &str, lines: Vec<String>) -> Reply {
         let all = lines.into_iter().chain(self.take_notes()).collect();
-        let key = self.sent.borrow_mut().keep_told(all);
+        let key = self.sent.borrow_mut().keep_messages(all);
         let mark = if address.contains('?') { '&' } else { '?' };
         Reply::SeeOther(format!("{address}{mark}said={key}"))
     }
 
-    /// What is to be said on the page that follows on a form that was done, by the field `said` of its address.
-    pub fn said(&self, form: &Form) -> Vec<String> {
+    /// The messages on the page that follows on a form that was done, by the field `said` of its address.
+    pub fn messages(&self, form: &Form) -> Vec<String> {
         let sent = self.sent.borrow();
         let key = form.text("said").parse().ok();
-        key.map_or_else(Vec::new, |key| sent.told(key).to_vec())
+        key.map_or_else(Vec::new, |key| sent.messages(key).to_vec())
     }
 
     /// The checks of past estimates that run or ran.
@@ -133,8 +133,8 @@ impl<'a> Ready<'a> {
         if let Some(known) = self.readers.borrow().get(&key) {
             return Ok(known.clone());
         }
-        let mut notice = |text: &str| self.note(text);
-        let reader = Rc::new(Reader::new(self.book, as_of, models, &mut notice)?);
+        let reader = Reader::new(self.book, as_of, models, &mut self.notice())?;
+        let reader = Rc::new(reader);
         let mut readers = self.readers.borrow_mut();
         if readers.len() >= READERS {
             readers.clear();
@@ -161,7 +161,7 @@ impl<'a> Ready<'a> {
         reader.unit(question(&said, described)).map(drop)
     }
 
-    /// What the sales and the settings know of a model: its pieces, extras, defects, variants; it is kept.
+    /// The choices for a model by the sales and the settings: its pieces, extras, defects, variants; it is kept.
     ///
     /// # Errors
     /// If the book cannot be read.
@@ -183,12 +183,16 @@ impl<'a> Ready<'a> {
         if let Some(known) = self.models.get() {
             return Ok(known);
         }
-        let found = model_names(self.book, &mut |text| self.note(text))?;
+        let found = model_names(self.book, &mut self.notice())?;
         Ok(self.models.get_or_init(|| found))
     }
 
-    /// Keeps a notice for the page that is being made. Use it as the `notice` of a use case:
-    /// `&mut |text| ready.note(text)`.
+    /// [`Self::note`] as the `notice` of a use case: `&mut ready.notice()`.
+    pub fn notice(&self) -> impl FnMut(&str) + '_ {
+        |text| self.note(text)
+    }
+
+    /// Keeps a notice for the page that is being made.
     pub fn note(&self, text: &str) {
         let mut notices = self.notices.borrow_mut();
         if !notices.iter().any(|known| known == text) {
@@ -210,7 +214,7 @@ const REMEMBERED: usize = 2_000;
 #[derive(Debug, Default)]
 pub struct Sent {
     done: HashMap<String, String>,
-    told: HashMap<u64, Vec<String>>,
+    messages: HashMap<u64, Vec<String>>,
     next: u64,
     /// Sheets that were sent to be imported.
     pub sheets: Sheets,
@@ -230,18 +234,18 @@ impl Sent {
         self.done.insert(once.to_string(), address.to_string());
     }
 
-    /// Keeps what is to be said on the page after a form; returns the key of it.
-    fn keep_told(&mut self, lines: Vec<String>) -> u64 {
-        if self.told.len() >= REMEMBERED {
-            self.told.clear();
+    /// Keeps the messages of the page after a form; returns their key.
+    fn keep_messages(&mut self, lines: Vec<String>) -> u64 {
+        if self.messages.len() >= REMEMBERED {
+            self.messages.clear();
         }
         let key = self.next;
         self.next += 1;
-        self.told.insert(key, lines);
+        self.messages.insert(key, lines);
         key
     }
 
-    fn told(&self, key: u64) -> &[String] {
-        self.told.get(&key).map_or(&[], Vec::as_slice)
+    fn messages(&self, key: u64) -> &[String] {
+        self.messages.get(&key).map_or(&[], Vec::as_slice)
     }
 }

@@ -60,7 +60,7 @@ pub struct Desk {
     book: JoinHandle<()>,
 }
 
-/// What all requests share.
+/// The state that all requests share.
 struct Shared {
     guard: Guard,
     worker: Worker,
@@ -328,10 +328,7 @@ fn finished(ready: &Ready<'_>, view: View, made: Result<Reply, AppError>) -> Rep
     let notes = ready.take_notes();
     let reply =
         made.unwrap_or_else(|error| Reply::Page(Page::new(view, maud::html! {}, refused(&error))));
-    match reply {
-        Reply::Page(page) => Reply::Page(page.with_notes(notes)),
-        other => other,
-    }
+    reply.with_page(|page| page.with_notes(notes))
 }
 
 /// The fields of a request: of the query of its address, then of its body. A body that is no form is a file.
@@ -439,7 +436,7 @@ fn refuse(refusal: Refusal) -> Response {
         _ => "Refused",
     };
     let mut response = html(refusal.status, plain_page(title, &[refusal.words], false));
-    // What comes after a body that was not read to its end is no request.
+    // The bytes after a body that was not read to its end are no request.
     let close = header::HeaderValue::from_static("close");
     response.headers_mut().insert(header::CONNECTION, close);
     response

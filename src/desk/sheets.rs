@@ -1,4 +1,4 @@
-//! Sheets that were sent to be imported: kept in memory until they are, with what was said of them. Reading one is
+//! Sheets that were sent to be imported: kept in memory until they are, with how to read them. Reading one is
 //! work of its own beside the pages.
 
 use std::collections::{BTreeMap, HashMap};
@@ -28,7 +28,7 @@ const SHOWN: usize = 30;
 /// Longest name of a sheet, in characters.
 const LONGEST: usize = 60;
 
-/// Beginning of the names of fields that say what a word means: `word:grade:vg`.
+/// Beginning of the names of fields for the meaning of a word: `word:grade:vg`.
 pub const WORD: &str = "word:";
 
 /// The answer that leaves the cells of a word blank.
@@ -37,10 +37,10 @@ pub const BLANK: &str = "(blank)";
 /// The answer that leaves a word as it is.
 pub const OPEN: &str = "(as it is)";
 
-/// Beginning of the names of fields that say whether a column is shipping.
+/// Beginning of the names of fields for whether a column is shipping.
 pub const SHIPPING: &str = "shipping:";
 
-/// Beginning of the names of fields that say which of our columns a column is.
+/// Beginning of the names of fields for which of our columns a column is.
 pub const COLUMN: &str = "column:";
 
 /// Where work leaves what came of reading a sheet.
@@ -53,11 +53,11 @@ pub struct Sheet {
     pub name: String,
     /// Its bytes.
     pub bytes: Arc<Vec<u8>>,
-    /// What was said of how to read it.
+    /// The fields for how to read it.
     pub said: Form,
     /// Address of the work that reads it, or did last.
     pub work: String,
-    /// What came of it; none before its end.
+    /// The result; none before the end of reading.
     pub read: Slot,
 }
 
@@ -84,7 +84,7 @@ impl Sheets {
         self.kept.get(&id.parse().ok()?)
     }
 
-    /// A sheet, to say more of it.
+    /// A sheet, to change how it is read.
     pub fn get_mut(&mut self, id: &str) -> Option<&mut Sheet> {
         self.kept.get_mut(&id.parse().ok()?)
     }
@@ -100,7 +100,7 @@ pub fn name_of(sent: &str) -> String {
     if name.is_empty() { "sheet" } else { name }.to_string()
 }
 
-/// What came of reading a sheet.
+/// The result of reading a sheet.
 #[derive(Debug, Default)]
 pub struct Read {
     /// Whether it was only tried.
@@ -140,7 +140,7 @@ impl Read {
     }
 }
 
-/// How to read a sheet, as a form says.
+/// How to read a sheet, by the fields of a form.
 #[derive(Debug, Clone, Default)]
 struct Options {
     read: ReadOptions,
@@ -148,7 +148,7 @@ struct Options {
     keep_good: bool,
     mapping: Option<String>,
     save_mapping: Option<String>,
-    /// Columns of which it was said whether they are shipping.
+    /// Columns of which the form states whether they are shipping.
     shipping: HashMap<String, bool>,
 }
 
@@ -194,7 +194,7 @@ impl Options {
     }
 }
 
-/// What a word means, by the name of its field and what was answered; none if it is left as it is.
+/// The meaning of a word, by the name of its field and what was answered; none if it is left as it is.
 fn meaning(field: &str, answer: &str) -> Option<Meaning> {
     let (column, word) = field.split_once(':')?;
     let value = match answer {
@@ -209,18 +209,18 @@ fn meaning(field: &str, answer: &str) -> Option<Meaning> {
     })
 }
 
-/// Hears of the import, and gives the answers that were said.
-struct Ear<'e> {
+/// Follows the import, and gives the answers of the form.
+struct Follower<'e> {
     progress: &'e Progress,
     /// Lines of the sheet, and its bytes of text.
     rows: u64,
     of: u64,
-    said: &'e HashMap<String, bool>,
+    answers: &'e HashMap<String, bool>,
     unknown: Vec<UnknownWord>,
     shipping: Vec<(String, Vec<String>)>,
 }
 
-impl Listener for Ear<'_> {
+impl Listener for Follower<'_> {
     fn begin(&mut self, bytes: u64) {
         self.of = bytes;
     }
@@ -240,9 +240,9 @@ impl Listener for Ear<'_> {
     }
 
     fn is_shipping(&mut self, column: &str, examples: &[String]) -> Result<bool, AppError> {
-        let said = self.said.get(column).copied();
+        let answer = self.answers.get(column).copied();
         self.shipping.push((column.to_string(), examples.to_vec()));
-        Ok(said.unwrap_or(false))
+        Ok(answer.unwrap_or(false))
     }
 
     fn ask(&mut self, unknown: &[UnknownWord]) -> Result<Vec<Meaning>, AppError> {
@@ -291,11 +291,11 @@ pub fn read(
         Err(why) => return failed(why, Vec::new()),
     };
     let mut notices = Vec::new();
-    let mut ear = Ear {
+    let mut follower = Follower {
         progress,
         rows: lines(&sheet.bytes),
         of: sheet.bytes.len() as u64,
-        said: &options.shipping,
+        answers: &options.shipping,
         unknown: Vec::new(),
         shipping: Vec::new(),
     };
@@ -314,7 +314,7 @@ pub fn read(
         today,
     };
     let mut notice = |text: &str| notices.push(text.to_string());
-    let imported = match import(book, &request, &mut ear, &mut notice) {
+    let imported = match import(book, &request, &mut follower, &mut notice) {
         Ok(imported) => imported,
         Err(error) => {
             let problems = error.problems().iter().map(Problem::to_string);
@@ -339,8 +339,8 @@ pub fn read(
         problems: plan.problems,
         aside: imported.aside.iter().map(|(_, rows)| rows).sum(),
         columns: columns_of(&imported),
-        unknown: ear.unknown,
-        shipping: ear.shipping,
+        unknown: follower.unknown,
+        shipping: follower.shipping,
         entry: imported.entry.as_ref().map(|(entry, _)| *entry),
         set_aside: imported.set_aside,
         notices,

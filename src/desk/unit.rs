@@ -1,8 +1,8 @@
-//! The description of a unit in a form: its fields, and what they say.
+//! The description of a unit in a form: its fields, and their content.
 
 use maud::{Markup, html};
 
-use super::fields::{Fields, id_of};
+use super::fields::{Choice, Fields, id_of, or_open, same};
 use super::form::Form;
 use super::ready::Ready;
 use crate::app::AppError;
@@ -27,8 +27,8 @@ pub const LISTED: usize = 200;
 /// Most extras, and most defects, to choose from.
 const CHOICES: usize = 12;
 
-/// What a form says of a unit, in the words of the flags of `compband estimate`. Its model is empty if none is
-/// said.
+/// The description of a unit in a form, in the words of the flags of `compband estimate`. Its model is empty if the
+/// form has none.
 ///
 /// # Errors
 /// A way of selling that is not known.
@@ -72,7 +72,7 @@ pub const DESCRIBED: [&str; 7] = [
 ];
 
 /// The form with the description of a unit that is named by its field `unit` (a deal `d7`, a watched unit or a
-/// model), if there is one: what a link says.
+/// model), if there is one: links name units so.
 ///
 /// # Errors
 /// If nothing has this name, or the book cannot be read.
@@ -81,12 +81,11 @@ pub fn with_unit(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
         return Ok(of_its_model(form, ready.settings()));
     };
     let besides = said(form, ready.settings())?;
-    let mut notice = |text: &str| ready.note(text);
-    let found = meant(ready.book(), word, besides, &mut notice)?;
+    let found = meant(ready.book(), word, besides, &mut ready.notice())?;
     Ok(with_said(form, &found.said))
 }
 
-/// The form without what was said of another model: its field `of` names the model that its other fields were made
+/// The form without the description of another model: its field `of` names the model that its other fields were made
 /// for.
 fn of_its_model(form: &Form, settings: &Settings) -> Form {
     let key = |name: &str| match_key(settings.words.model(name));
@@ -158,7 +157,7 @@ pub fn model_list(models: &[ModelName]) -> Markup {
     }
 }
 
-/// What is said beside a name of a model.
+/// The hint beside a name of a model.
 pub fn hint(model: &ModelName) -> Option<String> {
     match (&model.stands_for, model.sales) {
         (Some(other), _) => Some(format!("another name of {}", visible(other))),
@@ -206,10 +205,10 @@ pub fn fields(settings: &Settings, known: &Choices, fields: &Fields<'_>) -> Mark
     html! {
         (fields.one_of("grade", "Grade", &scale(settings.grade_names())))
         (fields.one_of("completeness", "How complete", &scale(settings.completeness_names())))
-        (fields.any_of("missing", "Missing", &same(&missing)))
+        (fields.any_of("missing", "Missing", &choices(&missing)))
         @for (piece, count) in several { (how_many(form, piece, *count)) }
-        (fields.any_of("extra", "With", &same(&extras)))
-        (fields.any_of("defect", "Defects", &same(&defects)))
+        (fields.any_of("extra", "With", &choices(&extras)))
+        (fields.any_of("defect", "Defects", &choices(&defects)))
         (fields.tick("parts", "Does not work: for parts"))
         @for (name, unit, values) in &known.attributes {
             (attribute(fields, name, unit, values))
@@ -218,7 +217,7 @@ pub fn fields(settings: &Settings, known: &Choices, fields: &Fields<'_>) -> Mark
             (fields.listed("variant", "Variant", "", "variants", false))
             datalist id="variants" { @for one in &known.variants { option value=(one) {} } }
         }
-        (fields.one_of("how_sold", "How it will be sold", &scale_of(&how)))
+        (fields.one_of("how_sold", "How it will be sold", &or_open(NOT_SAID, how)))
         details open[LISTS.iter().any(|(name, _)| form.has(&other(name)))] {
             summary { "Something else" }
             @for (name, label) in LISTS {
@@ -243,27 +242,16 @@ fn other(name: &str) -> String {
 /// The label of a choice that leaves the fact open.
 const NOT_SAID: &str = "not said";
 
-fn scale<'s>(names: impl Iterator<Item = &'s str>) -> Vec<(&'s str, &'s str)> {
-    let open = [("", NOT_SAID)];
-    open.into_iter()
-        .chain(names.map(|name| (name, name)))
-        .collect()
-}
-
-fn scale_of<'s>(choices: &[(&'s str, &'s str)]) -> Vec<(&'s str, &'s str)> {
-    let open = [("", NOT_SAID)];
-    open.into_iter().chain(choices.iter().copied()).collect()
+fn scale<'s>(names: impl Iterator<Item = &'s str>) -> Vec<Choice<'s>> {
+    or_open(NOT_SAID, names.map(same))
 }
 
 fn strs(names: &[String]) -> Vec<&str> {
     names.iter().map(String::as_str).collect()
 }
 
-fn same(names: &[String]) -> Vec<(&str, &str)> {
-    names
-        .iter()
-        .map(|name| (name.as_str(), name.as_str()))
-        .collect()
+fn choices(names: &[String]) -> Vec<Choice<'_>> {
+    names.iter().map(|name| same(name)).collect()
 }
 
 /// Names to choose from, and then those that were sent besides.
@@ -333,7 +321,7 @@ mod tests {
     }
 
     #[test]
-    fn what_was_said_of_another_model_is_left_out() {
+    fn the_description_of_another_model_is_left_out() {
         let text =
             b"of=Bolv+83V&model=nulva+61k&grade=B&missing=strap&missing.other=x&set.age=3&drop=a";
         let form = Form::parse(text).unwrap();

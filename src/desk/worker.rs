@@ -80,7 +80,7 @@ pub fn today() -> NaiveDate {
 fn work(root: &Path, long: &Jobs, jobs: &Receiver<Job>) {
     let sent = RefCell::new(Sent::default());
     let checks = Checks::default();
-    // What it finds wrong the first request finds too.
+    // An error here is also that of the first request.
     let begin: Job = Box::new(|ready| drop(ready.map(Ready::warm_up)));
     let mut next = Some(begin);
     while let Some(job) = next.take() {

@@ -9,11 +9,13 @@ use std::fmt::Write;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::numbers::{chance as probability, percent_change};
-use super::sheet::{
-    HEADING, PRICE, QUIET, WARNING, assumed, basis, capitalised, how_sold, prose_width, unit, wrap,
+use super::numbers::{chance as probability, percent_change, tenths};
+use super::prose::{
+    HEADING, PRICE, capitalised, heading, prose_width, sentence, sentences, small_print, table,
+    take_care, warning, wrap,
 };
-use super::table::{Grid, Kind};
+use super::sheet::{WORKED_OUT, assumed, basis, how_sold, likely, unit};
+use super::table::numbers;
 use crate::app::ask::{Asking, Basis, Judged, Variant};
 use crate::app::places::{Beside, Pair};
 use crate::deal::asking::{Answer, Thresholds};
@@ -62,25 +64,29 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
     headline(&mut out, base, prose);
     let (word, rest) = answer_text(base, judged);
     let _ = writeln!(out, "  {PRICE}{word}{PRICE:#}");
-    let when = match judged.week {
-        0 => "Today".to_string(),
-        week => format!("In week {week}"),
-    };
-    let limits = limits(base, &judged.thresholds);
-    for line in rest.into_iter().chain([in_words(base, &when, &limits)]) {
-        let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
-    }
+    sentences(
+        &mut out,
+        rest.into_iter().chain([others_then(base, judged)]),
+        prose,
+    );
     reckoned_with(&mut out, base, None, prose);
     closing(&mut out, base, prose);
     out
 }
 
+/// The advice on other offers that come at the same time.
+pub(super) fn others_then(base: &Basis<'_>, judged: &Judged) -> String {
+    let when = match judged.week {
+        0 => "Today".to_string(),
+        week => format!("In week {week}"),
+    };
+    in_words(base, &when, &limits(base, &judged.thresholds))
+}
+
 fn headline(out: &mut String, base: &Basis<'_>, width: usize) {
-    let made = &base.made;
-    let title = wrap(&unit(&made.subject), width, "");
+    let title = wrap(&unit(&base.made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
-    let line = sells(base);
-    let _ = writeln!(out, "{}\n", wrap(&line, width, ""));
+    let _ = writeln!(out, "{}\n", wrap(&sells(base), width, ""));
 }
 
 /// The price, and the assumed facts.
@@ -91,12 +97,8 @@ pub(super) fn sells(base: &Basis<'_>) -> String {
         text => format!(" {text}"),
     };
     format!(
-        "Likely price {} {} ({} % range {} to {}), {}, on {}; {}.{assumed}",
-        base.money(made.median),
-        made.currency.code,
-        made.level,
-        base.money(made.low),
-        base.money(made.high),
+        "{}, {}, on {}; {}.{assumed}",
+        likely(made, ""),
         how_sold(&made.subject),
         made.as_of,
         basis(made.basis),
@@ -126,11 +128,9 @@ fn asked(out: &mut String, content: &Asking<'_>, width: usize) {
         out,
         "  Accept at once {PRICE}{at_once:>digits$} {code}{PRICE:#}  or more"
     );
-    for line in foreseen(content) {
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    }
+    sentences(out, foreseen(content), width);
     for line in cautions(content) {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
+        warning(out, line, width);
     }
 }
 
@@ -145,7 +145,7 @@ pub(super) fn foreseen(content: &Asking<'_>) -> Vec<String> {
         base.currency().code,
         base.money(usual.value)
     )];
-    lines.extend(best_said(content));
+    lines.extend(best_instead(content));
     lines
 }
 
@@ -165,8 +165,8 @@ pub(super) fn sold_after(content: &Asking<'_>) -> String {
     }
 }
 
-/// What the best asking price is, if another was said.
-pub(super) fn best_said(content: &Asking<'_>) -> Option<String> {
+/// The best asking price, if another one was given.
+pub(super) fn best_instead(content: &Asking<'_>) -> Option<String> {
     let (base, usual) = (&content.basis, &content.usual);
     content.best.as_ref().map(|best| {
         format!(
@@ -193,7 +193,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
     let left = usual.left_of_ask.to_f64();
     let keep = left.is_some_and(|left| left < usual.plan.least(1));
     let above = content.basis.asking.is_none() && usual.ask > content.basis.made.high;
-    [
+    texts_that_hold([
         (above, ABOVE),
         (
             hardly,
@@ -204,10 +204,13 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
             "What you get at the deadline is worth more than any sale: keep it till then.",
         ),
         (usual.value <= Decimal::ZERO, COSTLY),
-    ]
-    .into_iter()
-    .filter_map(|(holds, line)| holds.then_some(line))
-    .collect()
+    ])
+}
+
+/// The texts whose conditions hold.
+fn texts_that_hold<const N: usize>(all: [(bool, &'static str); N]) -> Vec<&'static str> {
+    let holding = all.into_iter().filter(|(holds, _)| *holds);
+    holding.map(|(_, text)| text).collect()
 }
 
 /// The answer where two listings are better than one.
@@ -222,23 +225,21 @@ fn asked_at_both(out: &mut String, content: &Asking<'_>, pair: &Pair<'_>, width:
         )
     };
     let code = &base.currency().code;
-    let asks = pair.weekly.first().map(|week| week.at.map(|at| at.0));
+    let (asks, at_once) = (both(first_asks(pair)), both(pair.at_once));
     let _ = writeln!(out, "  List at        {PRICE}{one} and {other}{PRICE:#}");
-    let _ = writeln!(
-        out,
-        "  Ask, {code}       {PRICE}{}{PRICE:#}",
-        both(asks.unwrap_or_default())
-    );
-    let _ = writeln!(
-        out,
-        "  Accept at once {PRICE}{}{PRICE:#} or more",
-        both(pair.at_once)
-    );
+    let _ = writeln!(out, "  Ask, {code}       {PRICE}{asks}{PRICE:#}");
+    let _ = writeln!(out, "  Accept at once {PRICE}{at_once}{PRICE:#} or more");
     let line = capitalised(&at_pair(base, pair));
     let _ = writeln!(out, "{}.", wrap(&line, width, "  "));
     for line in pair_cautions(pair) {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(line, width, "  "));
+        warning(out, line, width);
     }
+}
+
+/// The asking prices of the first week at two outlets; zeros if there is no week.
+pub(super) fn first_asks(pair: &Pair<'_>) -> [Decimal; 2] {
+    let first = pair.weekly.first();
+    first.map(|week| week.at.map(|at| at.0)).unwrap_or_default()
 }
 
 /// How long it takes to sell at one of two outlets, as the beginning of a sentence.
@@ -252,7 +253,7 @@ pub(super) fn pair_sold_after(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     })
 }
 
-/// What two listings come to, without a full stop.
+/// The result of two listings, without a full stop.
 pub(super) fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     format!(
         "{}; you then keep {} {}, worth {} today once waiting is paid for: {} more than at {} alone. End \
@@ -268,38 +269,37 @@ pub(super) fn at_pair(base: &Basis<'_>, pair: &Pair<'_>) -> String {
 
 /// Cautions if two listings make little sense.
 pub(super) fn pair_cautions(pair: &Pair<'_>) -> Vec<&'static str> {
-    [(pair.above, ABOVE), (pair.value <= Decimal::ZERO, COSTLY)]
-        .into_iter()
-        .filter_map(|(holds, line)| holds.then_some(line))
-        .collect()
+    texts_that_hold([(pair.above, ABOVE), (pair.value <= Decimal::ZERO, COSTLY)])
 }
 
 /// Weeks of two listings: week, asking price and lowest to accept at each, chance that it is sold by its end;
 /// dots stand for omitted weeks.
 pub(super) fn pair_weekly(base: &Basis<'_>, pair: &Pair<'_>) -> Vec<[String; 6]> {
+    let ask = |at: &(Decimal, Thresholds)| base.money(at.0);
+    let accept = |at: &(Decimal, Thresholds)| base.money(limits(base, &at.1).accept);
+    with_dots(pair.weekly.iter().map(|week| {
+        let [here, there] = &week.at;
+        let cells = [ask(here), accept(here), ask(there), accept(there)];
+        (week.week, cells, week.sold_by)
+    }))
+}
+
+/// Rows of weeks, each with its number, its cells and the chance that the unit is sold by its end; dots stand for
+/// omitted weeks.
+fn with_dots(weeks: impl Iterator<Item = (usize, [String; 4], f64)>) -> Vec<[String; 6]> {
     let mut rows = Vec::new();
     let mut before = 0;
-    for week in &pair.weekly {
-        if week.week > before + 1 {
+    for (week, [a, b, c, d], sold_by) in weeks {
+        if week > before + 1 {
             rows.push(["…"; 6].map(String::from));
         }
-        before = week.week;
-        let [here, there] = &week.at;
-        let ask = |at: &(Decimal, Thresholds)| base.money(at.0);
-        let accept = |at: &(Decimal, Thresholds)| base.money(limits(base, &at.1).accept);
-        rows.push([
-            week.week.to_string(),
-            ask(here),
-            accept(here),
-            ask(there),
-            accept(there),
-            probability(week.sold_by, 0),
-        ]);
+        before = week;
+        rows.push([week.to_string(), a, b, c, d, probability(sold_by, 0)]);
     }
     rows
 }
 
-/// What to do with offers in the first week at each of two outlets.
+/// The advice on offers in the first week at each of two outlets.
 pub(super) fn pair_in_words(base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> {
     let Some(first) = pair.weekly.first() else {
         return Vec::new();
@@ -314,38 +314,16 @@ pub(super) fn pair_in_words(base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> {
 
 fn weeks_at_both(out: &mut String, base: &Basis<'_>, pair: &Pair<'_>, width: Option<u16>) {
     let [one, other] = pair.outlets.map(|outlet| format!("{outlet}: ask"));
-    let mut grid = Grid::new(&[
-        ("week", Kind::Number),
-        (&one, Kind::Number),
-        ("accept", Kind::Number),
-        (&other, Kind::Number),
-        ("accept", Kind::Number),
-        ("sold by its end", Kind::Number),
-    ]);
-    for row in pair_weekly(base, pair) {
-        grid.push(row.to_vec());
-    }
-    let code = &base.currency().code;
-    let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
-    out.push_str(&grid.render(width));
-    for line in pair_in_words(base, pair) {
-        let _ = writeln!(out, "{}", wrap(&line, prose_width(width), "  "));
-    }
+    let titles = ["week", &one, "accept", &other, "accept", "sold by its end"];
+    let head = ("Week by week", &*base.in_currency());
+    table(out, head, &numbers(titles), pair_weekly(base, pair), width);
+    sentences(out, pair_in_words(base, pair), prose_width(width));
 }
 
 fn weeks(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
-    let mut grid = Grid::new(&WEEKLY.map(|title| (title, Kind::Number)));
-    for row in weekly(content) {
-        grid.push(row.to_vec());
-    }
-    let code = &content.basis.currency().code;
-    let _ = writeln!(out, "\n{HEADING}Week by week{HEADING:#}, {code}");
-    out.push_str(&grid.render(width));
-    let _ = writeln!(
-        out,
-        "{}",
-        wrap(&form(&content.basis), prose_width(width), "  ")
-    );
+    let head = ("Week by week", &*content.basis.in_currency());
+    table(out, head, &numbers(WEEKLY), weekly(content), width);
+    sentence(out, &form(&content.basis), prose_width(width));
 }
 
 /// How to fill in the form of a listing.
@@ -372,25 +350,16 @@ pub(super) const WEEKLY: [&str; 6] = [
 /// Asking price and lowest acceptable price by week; dots stand for omitted weeks.
 pub(super) fn weekly(content: &Asking<'_>) -> Vec<[String; 6]> {
     let base = &content.basis;
-    let mut cells = Vec::new();
-    let mut before = 0;
-    for row in rows(content) {
-        if row.week > before + 1 {
-            cells.push(["…"; 6].map(String::from));
-        }
-        before = row.week;
-        cells.push([
-            row.week.to_string(),
+    with_dots(rows(content).into_iter().map(|row| {
+        let counter = row.limits.counter;
+        let cells = [
             row.ask.map_or("–".into(), |ask| base.money(ask)),
             base.money(row.limits.accept),
             base.money(row.limits.decline),
-            row.limits
-                .counter
-                .map_or("–".into(), |answer| answers(base, answer)),
-            probability(row.sold_by, 0),
-        ]);
-    }
-    cells
+            counter.map_or("–".into(), |answer| answers(base, answer)),
+        ];
+        (row.week, cells, row.sold_by)
+    }))
 }
 
 /// One week of the plan.
@@ -437,9 +406,7 @@ pub(super) fn rated(content: &Asking<'_>) -> Vec<[String; 6]> {
             rate(variant.offers),
             base.money(variant.ask),
             base.money(variant.at_once),
-            variant
-                .weeks
-                .map_or("–".into(), |weeks| format!("{weeks:.1}")),
+            tenths(variant.weeks),
             base.money(variant.left),
             base.money(variant.value),
         ]
@@ -448,26 +415,19 @@ pub(super) fn rated(content: &Asking<'_>) -> Vec<[String; 6]> {
 }
 
 fn rates(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
-    let base = &content.basis;
-    let mut grid = Grid::new(&RATED.map(|title| (title, Kind::Number)));
-    for row in rated(content) {
-        grid.push(row.to_vec());
-    }
-    let code = &base.currency().code;
-    let _ = writeln!(
-        out,
-        "\n{HEADING}If offers are rarer or more frequent{HEADING:#}, {code}"
+    let head = (
+        "If offers are rarer or more frequent",
+        &*content.basis.in_currency(),
     );
-    out.push_str(&grid.render(width));
+    table(out, head, &numbers(RATED), rated(content), width);
 }
 
 fn reckoned_with(out: &mut String, base: &Basis<'_>, at: Option<&str>, width: usize) {
     let at = at.map_or(String::new(), |outlet| format!(", at {outlet}"));
-    let _ = writeln!(out, "\n{HEADING}What this assumes{HEADING:#}{at}");
+    heading(out, "What this assumes", &at);
     let deadline = at_deadline(base).map_or(String::new(), |line| format!(" {line}"));
     let line = format!("{}{deadline}", rates_and_costs(base));
-    let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    let _ = writeln!(out, "{}", wrap(DOUBT, width, "  "));
+    sentences(out, [line.as_str(), DOUBT], width);
 }
 
 /// Advice if the expected buyers do not come.
@@ -494,11 +454,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
         let weeks = weeks.normalize();
         let _ = write!(source, ", and {count} in {weeks} weeks {whence}");
     }
-    let holding = if base.cost.is_zero() {
-        "nothing".into()
-    } else {
-        base.money(base.cost)
-    };
+    let holding = base.money_or_nothing(base.cost);
     let earns = earns(&base.earns);
     let (minutes, cost) = base.work;
     let work = if cost.is_zero() {
@@ -528,11 +484,7 @@ pub(super) fn rates_and_costs(base: &Basis<'_>) -> String {
 /// The net of an unsold unit, if there is a deadline.
 pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
     let (weeks, exit) = base.deadline?;
-    let left = if exit.is_zero() {
-        "nothing".into()
-    } else {
-        base.money(exit)
-    };
+    let left = base.money_or_nothing(exit);
     Some(match base.quick_sale {
         Some(share) => format!(
             "If it has not sold after {weeks} weeks, it goes in a quick sale at {} % of the likely price: you keep {left}.",
@@ -543,15 +495,9 @@ pub(super) fn at_deadline(base: &Basis<'_>) -> Option<String> {
 }
 
 fn closing(out: &mut String, base: &Basis<'_>, width: usize) {
-    let warnings = &base.made.warnings;
-    if !warnings.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Take care{HEADING:#}");
-    }
-    for warning in warnings {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, width, "  "));
-    }
-    let closing = "Worked out from the sales you recorded, not a promise; not tax or legal advice.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, width, ""));
+    take_care(out, &base.made.warnings, width);
+    out.push('\n');
+    small_print(out, WORKED_OUT, width);
 }
 
 /// The answer in a few words, and the reasons.
@@ -593,7 +539,7 @@ pub(super) fn answer_word(base: &Basis<'_>, judged: &Judged) -> String {
     }
 }
 
-/// What an offer and what turning it down are worth.
+/// The values of an offer and of turning it down.
 pub(super) fn worth_in_words(base: &Basis<'_>, judged: &Judged) -> String {
     let code = &base.currency().code;
     let money = |value| base.money(value);

@@ -7,7 +7,11 @@ use rust_decimal::{Decimal, RoundingStrategy};
 
 use super::cautions::cautions;
 use super::numbers::{amount, chance, percent_change};
-use super::sheet::{HEADING, PRICE, QUIET, WARNING, assumed, prose_width, unit, wrap};
+use super::prose::{
+    HEADING, PRICE, heading, prose_width, sentence, sentences, small_print, table, take_care,
+    warning, wrap,
+};
+use super::sheet::{WORKED_OUT, assumed, likely, unit};
 use super::spares;
 use super::table::{Grid, Kind};
 use crate::app::bid::Bid;
@@ -28,16 +32,27 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "\n{}", wrap(&line, prose, "  "));
     }
     repairs(&mut out, content, prose);
-    let warnings = warnings(content);
-    if !warnings.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Take care{HEADING:#}");
-    }
-    for warning in &warnings {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, prose, "  "));
-    }
-    let closing = "Worked out from the sales you recorded, not a promise; not tax or legal advice.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(closing, prose, ""));
+    take_care(&mut out, &warnings(content), prose);
+    out.push('\n');
+    small_print(&mut out, WORKED_OUT, prose);
     out
+}
+
+impl Bid<'_> {
+    /// The currency of all its money.
+    pub(super) fn currency(&self) -> &Currency {
+        &self.weighed.made.currency
+    }
+
+    /// An amount of money.
+    pub(super) fn money(&self, value: Decimal) -> String {
+        amount(self.currency(), value)
+    }
+
+    /// The binding limit in words; empty if there is none.
+    pub(super) fn reason(&self) -> String {
+        binding(&self.limits).map_or(String::new(), |limit| limited(limit, self.currency()))
+    }
 }
 
 /// Warnings about the estimates; those of the estimate for parts are only announced.
@@ -56,19 +71,10 @@ pub(super) fn warnings(content: &Bid<'_>) -> Vec<String> {
 
 fn headline(out: &mut String, content: &Bid<'_>, width: usize) {
     let made = &content.weighed.made;
-    let money = |value| amount(&made.currency, value);
     let title = wrap(&unit(&made.subject), width, "");
     let _ = writeln!(out, "{HEADING}{title}{HEADING:#}");
     let left = left(content).map_or(String::new(), |left| format!("; {left}"));
-    let line = format!(
-        "Likely price {} {} ({} % range {} to {}){left}.",
-        money(made.median),
-        made.currency.code,
-        made.level,
-        money(made.low),
-        money(made.high)
-    );
-    let mut line = line;
+    let mut line = format!("{}{left}.", likely(made, ""));
     for more in [assumed(made), sells_in(content)] {
         if !more.is_empty() {
             let _ = write!(line, " {more}");
@@ -91,21 +97,20 @@ pub(super) fn sells_in(content: &Bid<'_>) -> String {
     )
 }
 
-/// What selling at the likely price leaves or loses; none if the book has no outlet.
+/// The profit or loss of a sale at the likely price; none if the book has no outlet.
 pub(super) fn left(content: &Bid<'_>) -> Option<String> {
-    let (outlet, net) = (content.outlet?, content.net.as_ref()?);
-    let money = |value| amount(&content.weighed.made.currency, value);
-    Some(if net.net < Decimal::ZERO {
+    let (outlet, net) = (content.outlet?, content.net.as_ref()?.net);
+    Some(if net < Decimal::ZERO {
         format!(
             "sold through {outlet} at that price, you lose {}",
-            money(-net.net)
+            content.money(-net)
         )
     } else {
-        format!("sold through {outlet}, you keep {}", money(net.net))
+        format!("sold through {outlet}, you keep {}", content.money(net))
     })
 }
 
-/// What is counted in besides the price: what the time to the sale does, the risk of a total loss, and the
+/// Everything counted in besides the price: the effect of the time to the sale, the risk of a total loss, and the
 /// cash if it is assumed.
 pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
     let lost = content.weighed.prospect.lost;
@@ -115,10 +120,8 @@ pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
             percent(lost)
         )
     });
-    let cash = content.funds.cash.and_then(|cash| {
-        let currency = &content.weighed.made.currency;
-        assumed_cash(cash, currency)
-    });
+    let cash = content.funds.cash;
+    let cash = cash.and_then(|cash| assumed_cash(cash, content.currency()));
     over_time(content)
         .into_iter()
         .chain(risk)
@@ -126,7 +129,7 @@ pub(super) fn counted(content: &Bid<'_>) -> Vec<String> {
         .collect()
 }
 
-/// What the time to the sale does to the price, and what it costs.
+/// Effect of the time to the sale on the price, and its cost.
 fn over_time(content: &Bid<'_>) -> Option<String> {
     let time = &content.weighed.time;
     let change = (time.change.abs() >= 0.05).then(|| {
@@ -135,9 +138,8 @@ fn over_time(content: &Bid<'_>) -> Option<String> {
             percent_change(time.change)
         )
     });
-    let money = |value| amount(&content.weighed.made.currency, value);
-    let holding =
-        (!time.holding.is_zero()).then(|| format!("holding it costs {}", money(time.holding)));
+    let holding = (!time.holding.is_zero())
+        .then(|| format!("holding it costs {}", content.money(time.holding)));
     let both: Vec<String> = change.into_iter().chain(holding).collect();
     (!both.is_empty()).then(|| format!("Counted in: {}.", both.join(", and ")))
 }
@@ -158,55 +160,40 @@ fn percent(share: f64) -> String {
 }
 
 fn verdict(out: &mut String, content: &Bid<'_>, width: usize) {
-    let currency = &content.weighed.made.currency;
-    let money = |value| amount(currency, value);
-    let reason = binding(&content.limits).map_or(String::new(), |limit| limited(limit, currency));
+    let reason = content.reason();
     match &content.at_most {
         Some(at) => {
-            let _ = writeln!(
-                out,
-                "  Bid at most  {PRICE}{} {}{PRICE:#}",
-                money(at.bid),
-                currency.code
-            );
-            let _ = writeln!(
-                out,
-                "{}",
-                wrap(&format!("Limited by: {reason}."), width, "  ")
-            );
+            let (most, code) = (content.money(at.bid), &content.currency().code);
+            let _ = writeln!(out, "  Bid at most  {PRICE}{most} {code}{PRICE:#}");
+            sentence(out, &format!("Limited by: {reason}."), width);
         }
         None => {
             let line = format!("Do not buy it, not even as a gift. Not met: {reason}.");
-            let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(&line, width, "  "));
+            warning(out, &line, width);
         }
     }
     if let Some(asked) = &content.asked {
-        let _ = writeln!(out, "{}", wrap(&advice(asked, currency), width, "  "));
+        sentence(out, &advice(asked, content.currency()), width);
         offers(out, content, asked, width);
     }
 }
 
-/// What to offer the seller: three prices, and where they come from.
+/// Three prices to offer the seller, and their source.
 fn offers(out: &mut String, content: &Bid<'_>, asked: &Judged, width: usize) {
-    let currency = &content.weighed.made.currency;
-    let lines = offered(asked);
-    let cells = lines.iter().map(|(_, price)| amount(currency, *price));
-    let cells: Vec<String> = cells.collect();
-    let digits = cells.iter().map(|cell| cell.chars().count()).max();
+    let lines = offered(asked).into_iter();
+    let lines: Vec<_> = lines
+        .map(|(label, price)| (label, content.money(price)))
+        .collect();
+    let digits = lines.iter().map(|(_, cell)| cell.chars().count()).max();
     let digits = digits.unwrap_or_default();
     if !lines.is_empty() {
-        let _ = writeln!(out);
+        out.push('\n');
     }
-    for ((label, _), cell) in lines.iter().zip(&cells) {
-        let _ = writeln!(
-            out,
-            "  {label:<16}{PRICE}{cell:>digits$} {}{PRICE:#}",
-            currency.code
-        );
+    let code = &content.currency().code;
+    for (label, cell) in &lines {
+        let _ = writeln!(out, "  {label:<16}{PRICE}{cell:>digits$} {code}{PRICE:#}");
     }
-    for line in about_offers(content, asked) {
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    }
+    sentences(out, about_offers(content, asked), width);
 }
 
 /// The prices to offer, each with its label; none if the advice is to pass, or to offer one price only.
@@ -230,8 +217,7 @@ pub(super) fn about_offers(content: &Bid<'_>, asked: &Judged) -> Vec<String> {
         return Vec::new();
     };
     let sellers = &content.practice.sellers;
-    let currency = &content.weighed.made.currency;
-    let money = |value| amount(currency, value);
+    let money = |value| content.money(value);
     if offered(asked).is_empty() {
         return vec![if asked.advice == Advice::Buy {
             "Pay what is asked: a seller who walks away costs more than haggling saves.".to_string()
@@ -284,17 +270,14 @@ pub(super) fn advice(asked: &Judged, currency: &Currency) -> String {
 
 /// Advice on an asking price in a word or two, and the aims that it misses.
 pub(super) fn advice_words(asked: &Judged, currency: &Currency) -> (String, Vec<String>) {
-    let why: Vec<String> = asked
-        .failed
-        .iter()
-        .map(|aim| failure(*aim, &asked.measures, currency))
-        .collect();
+    let missed = asked.failed.iter();
+    let why = missed.map(|aim| failure(*aim, &asked.measures, currency));
     let word = match asked.advice {
         Advice::Buy => "buy".into(),
         Advice::Haggle(to) => format!("haggle to {}", amount(currency, to)),
         Advice::Pass => "pass".into(),
     };
-    (word, why)
+    (word, why.collect())
 }
 
 /// A limit in words: an aim of the stake as the money that it allows.
@@ -305,6 +288,15 @@ pub fn limited(limit: &Limit, currency: &Currency) -> String {
             amount(currency, most)
         ),
         _ => aim(limit.aim, currency),
+    }
+}
+
+/// Words after the price of a unit that has to be repaired first; empty without repairs.
+pub(super) fn once_repaired(content: &Bid<'_>) -> &'static str {
+    if content.costs.repairs.is_empty() {
+        ""
+    } else {
+        " once repaired"
     }
 }
 
@@ -374,29 +366,30 @@ fn allowed(bankroll: Decimal, share: Decimal, at: &Measures, currency: &Currency
 }
 
 fn aims(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
-    let currency = &content.weighed.made.currency;
-    let binds = binding(&content.limits);
-    let mut grid = Grid::new(&[
+    let columns = [
         ("", Kind::Fixed),
         ("aim", Kind::Text),
         ("most to bid", Kind::Number),
-    ]);
-    for limit in &content.limits {
-        let mark = binds.is_some_and(|other| other == limit);
-        grid.push(vec![
-            if mark { "•".into() } else { String::new() },
-            limited(limit, currency),
-            limit
-                .most
-                .map_or("none".into(), |most| amount(currency, most)),
-        ]);
-    }
-    let _ = writeln!(
+    ];
+    let rest = format!(", {} (• sets the limit)", content.currency().code);
+    table(
         out,
-        "\n{HEADING}Aims{HEADING:#}, {} (• sets the limit)",
-        currency.code
+        ("Aims", &rest),
+        &columns,
+        aim_rows(content, "•"),
+        width,
     );
-    out.push_str(&grid.render(width));
+}
+
+/// A row for each aim: a mark if it is the binding one, the aim in words, the highest bid that meets it.
+pub(super) fn aim_rows(content: &Bid<'_>, mark: &str) -> Vec<[String; 3]> {
+    let binds = binding(&content.limits);
+    let row = |limit: &Limit| {
+        let mark = if binds == Some(limit) { mark } else { "" };
+        let most = limit.most.map_or("none".into(), |most| content.money(most));
+        [mark.to_string(), limited(limit, content.currency()), most]
+    };
+    content.limits.iter().map(row).collect()
 }
 
 fn measures(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
@@ -410,15 +403,14 @@ fn measures(out: &mut String, content: &Bid<'_>, width: Option<u16>) {
     for row in rows {
         grid.push(row);
     }
-    let _ = writeln!(out);
+    out.push('\n');
     out.push_str(&grid.render(width));
 }
 
 /// The results at the highest bid and at the asking price: a title for each, and rows of a label
 /// and a cell for each. No titles if there is neither.
 pub(super) fn measured(content: &Bid<'_>) -> (Vec<String>, Vec<Vec<String>>) {
-    let currency = &content.weighed.made.currency;
-    let money = |value| amount(currency, value);
+    let money = |value| content.money(value);
     let all: Vec<&Measures> = content
         .at_most
         .iter()
@@ -490,24 +482,17 @@ fn repairs(out: &mut String, content: &Bid<'_>, width: usize) {
     if lines.is_empty() {
         return;
     }
-    let _ = writeln!(out, "\n{HEADING}Repairs{HEADING:#}");
-    for line in lines {
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    }
+    heading(out, "Repairs", "");
+    sentences(out, lines, width);
     for caution in cautions_of(content) {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(caution, width, "  "));
+        warning(out, caution, width);
     }
 }
 
 /// The cautions that the repairs call for.
 pub(super) fn cautions_of(content: &Bid<'_>) -> Vec<&'static str> {
-    cautions(
-        content
-            .costs
-            .repairs
-            .iter()
-            .map(|repair| repair.what.as_str()),
-    )
+    let repairs = content.costs.repairs.iter();
+    cautions(repairs.map(|repair| repair.what.as_str()))
 }
 
 /// The repairs and their results, one sentence each; empty without repairs.
@@ -516,24 +501,21 @@ pub(super) fn repair_lines(content: &Bid<'_>) -> Vec<String> {
     if repairs.is_empty() {
         return Vec::new();
     }
-    let money = |value| amount(&content.weighed.made.currency, value);
-    let currency = &content.weighed.made.currency;
-    let mut lines: Vec<String> = repairs
-        .iter()
-        .enumerate()
-        .map(|(at, repair)| spares::repair_line(at, repair, currency))
+    let each = repairs.iter().enumerate();
+    let mut lines: Vec<String> = each
+        .map(|(at, repair)| spares::repair_line(at, repair, content.currency()))
         .collect();
     lines.extend(spares::no_cash(content));
     let otherwise = match (content.weighed.parts.as_ref(), content.costs.salvage) {
         (Some(parts), _) if spares::never_whole(content) => {
             format!(
                 ", otherwise taken apart (whole, for parts, it would sell at about {})",
-                money(parts.median)
+                content.money(parts.median)
             )
         }
         (Some(parts), _) => format!(
             ", otherwise sold for parts at about {} (its own estimate)",
-            money(parts.median)
+            content.money(parts.median)
         ),
         (None, Some(share)) => format!(
             ", otherwise sold for {} % of the price (as you said)",

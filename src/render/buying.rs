@@ -1,19 +1,21 @@
-//! What to pay for a unit, in the parts of a page: the answer first, then what may come of it, the repairs, and
-//! every figure; and several listings side by side.
+//! The price to pay for a unit, in the parts of a page: the answer first, then what may come of it, the repairs,
+//! and every figure; and several listings side by side.
 
 use maud::{Markup, html};
 
 use super::bid::{
-    about_offers, advice, cautions_of, counted, left, limited, offered, repair_lines, sells_in,
+    about_offers, advice, cautions_of, counted, left, offered, once_repaired, repair_lines,
+    sells_in,
 };
 use super::compare::{Candidate, Content, advice as what_to_do, choice, limits, why_not};
 use super::html::{Cell, Column, Place, Table, list, paragraphs, prose, visible};
 use super::numbers::{amount, chance};
+use super::prose::capitalised;
 use super::report::deal::{aims, measures};
-use super::sheet::{assumptions, capitalised, unit};
+use super::sheet::{assumptions, likely, unit};
 use super::short::bid::{CASES, compared as results};
 use crate::app::bid::Bid;
-use crate::deal::bid::{Measures, binding};
+use crate::deal::bid::Measures;
 
 /// All about a unit that may be bought.
 pub fn page(content: &Bid<'_>) -> Markup {
@@ -30,19 +32,19 @@ pub fn page(content: &Bid<'_>) -> Markup {
 fn answer(content: &Bid<'_>) -> Markup {
     let made = &content.weighed.made;
     let currency = &made.currency;
-    let money = |value| amount(currency, value);
+    let money = |value| content.money(value);
     let code = &currency.code;
-    let reason = binding(&content.limits).map_or(String::new(), |limit| limited(limit, currency));
+    let reason = content.reason();
     let asked = content.asked.as_ref();
     let prices = asked.map(offered).unwrap_or_default();
-    let say = content.at_most.as_ref().map_or_else(
+    let summary = content.at_most.as_ref().map_or_else(
         || "Do not buy it".to_string(),
         |at| format!("Pay at most {} {code}", money(at.bid)),
     );
     html! {
         section.glance {
             h2 dir="auto" { (visible(&unit(&made.subject))) }
-            p.unseen data-say="bid" { (prose(&say)) }
+            p.unseen data-say="bid" { (prose(&summary)) }
             @if let Some(at) = &content.at_most {
                 dl.price {
                     div {
@@ -69,61 +71,33 @@ fn answer(content: &Bid<'_>) -> Markup {
     }
 }
 
-/// The likely price, what is kept of it, and how long it takes.
+/// The likely price, the net of it, and the time to the sale.
 fn rests_on(content: &Bid<'_>) -> String {
-    let made = &content.weighed.made;
-    let money = |value| amount(&made.currency, value);
-    let repaired = if content.costs.repairs.is_empty() {
-        ""
-    } else {
-        " once repaired"
-    };
     let left = left(content).map_or(String::new(), |left| format!("; {left}"));
-    format!(
-        "Likely price {} {}{repaired} ({} % range {} to {}){left}. {}",
-        money(made.median),
-        made.currency.code,
-        made.level,
-        money(made.low),
-        money(made.high),
-        sells_in(content)
-    )
+    let price = likely(&content.weighed.made, once_repaired(content));
+    format!("{price}{left}. {}", sells_in(content))
 }
 
 /// The money invested, the bad, the middle and the good case, and the chance of a loss.
 fn cases(content: &Bid<'_>) -> Markup {
-    let currency = &content.weighed.made.currency;
     let all = results(content);
     if all.is_empty() {
         return Markup::default();
     }
-    let titles: Vec<String> = all
-        .iter()
-        .map(|at| format!("at {}", amount(currency, at.bid)))
-        .collect();
-    let row = |label: String, of: &dyn Fn(&Measures) -> String| {
-        let cells = all.iter().map(|at| Cell::text(of(at)));
-        let cells = [Cell::text(label)].into_iter().chain(cells);
-        (cells.collect::<Vec<Cell>>(), false)
+    let row = |label: String, of: &dyn Fn(&Measures) -> String| -> Vec<String> {
+        let cells = all.iter().map(|at| of(at));
+        [label].into_iter().chain(cells).collect()
     };
-    let mut rows = vec![row("Money invested".into(), &|at| {
-        amount(currency, at.stake)
-    })];
+    let titles = row(String::new(), &|at| format!("at {}", content.money(at.bid)));
+    let mut rows = vec![row("Money invested".into(), &|at| content.money(at.stake))];
     rows.extend(CASES.iter().map(|(label, _, point)| {
         row(format!("Profit, {label}"), &|at| {
-            amount(currency, at.points[*point])
+            content.money(at.points[*point])
         })
     }));
     rows.push(row("Chance of a loss".into(), &|at| chance(at.loss, 0)));
-    let mut columns = vec![("", Column::Head)];
-    columns.extend(titles.iter().map(|title| (title.as_str(), Column::Number)));
-    let table = Table {
-        id: "cases",
-        caption: &format!("{}, after all costs", currency.code),
-        sortable: false,
-        columns,
-        rows,
-    };
+    let caption = format!("{}, after all costs", content.currency().code);
+    let table = Table::plain("cases", &caption, Column::head_and_numbers(&titles), rows);
     Place::WHOLE.section("What may come of it", &table.render(Place::WHOLE))
 }
 
@@ -220,23 +194,20 @@ pub fn side_by_side(content: &Content<'_>) -> Markup {
 
 fn row(content: &Content<'_>, candidate: &Candidate, bought: bool) -> (Vec<Cell>, bool) {
     let money = |value| amount(content.currency, value);
-    let none = || "–".to_string();
+    let some = |known: Option<String>| known.unwrap_or_else(|| "–".into());
     let judged = candidate.judged.as_ref().ok();
     let at = judged.map(|judged| &judged.measures);
     let open = judged.and_then(|judged| judged.offers);
+    let to_do = judged.map(|judged| what_to_do(judged, bought, content.currency));
     let cells = [
         candidate.name.clone(),
-        judged.map_or("no estimate".into(), |judged| {
-            what_to_do(judged, bought, content.currency)
-        }),
+        to_do.unwrap_or_else(|| "no estimate".into()),
         money(candidate.asked),
-        judged
-            .and_then(|judged| judged.most)
-            .map_or_else(none, money),
-        open.map_or_else(none, |offers| money(offers.open)),
-        at.map_or_else(none, |at| money(at.stake)),
-        at.map_or_else(none, |at| money(at.profit)),
-        at.map_or_else(none, |at| chance(at.loss, 0)),
+        some(judged.and_then(|judged| judged.most).map(money)),
+        some(open.map(|offers| money(offers.open))),
+        some(at.map(|at| money(at.stake))),
+        some(at.map(|at| money(at.profit))),
+        some(at.map(|at| chance(at.loss, 0))),
     ];
     (cells.map(Cell::text).to_vec(), !bought)
 }

@@ -55,11 +55,11 @@ const OUTSIDE: [&str; 10] = [
 /// The cautions that work described in these words calls for; a general one if it is not clear what it touches.
 pub(super) fn cautions<'a>(work: impl IntoIterator<Item = &'a str>) -> Vec<&'static str> {
     let work: Vec<String> = work.into_iter().map(str::to_lowercase).collect();
-    let said = |text: &String, begins: &[&str]| {
+    let contains = |text: &String, begins: &[&str]| {
         let mut words = text.split(|c: char| !c.is_alphanumeric() && c != '-');
         words.any(|word| begins.iter().any(|begin| word.starts_with(begin)))
     };
-    let any = |begins: &[&str]| work.iter().any(|text| said(text, begins));
+    let any = |begins: &[&str]| work.iter().any(|text| contains(text, begins));
     let found = [
         (any(&OF_CELLS), CELLS),
         (any(&OF_MAINS), MAINS),
@@ -69,7 +69,7 @@ pub(super) fn cautions<'a>(work: impl IntoIterator<Item = &'a str>) -> Vec<&'sta
         .into_iter()
         .filter_map(|(touches, caution)| touches.then_some(caution))
         .collect();
-    let unclear = work.iter().any(|text| !said(text, &OUTSIDE));
+    let unclear = work.iter().any(|text| !contains(text, &OUTSIDE));
     if named.is_empty() && unclear {
         return vec![GENERAL];
     }

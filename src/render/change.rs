@@ -1,12 +1,11 @@
 //! The changes of watched units since their last estimates, with causes, and the price history of
 //! one.
 
-use std::fmt::Write;
-
 use rust_decimal::Decimal;
 
-use super::numbers::amount;
-use super::sheet::{unit, wrap};
+use super::numbers::{amount, signed};
+use super::prose::wrap;
+use super::sheet::unit;
 use super::table::{Grid, Kind};
 use crate::app::refresh::{Moved, Refreshed, State};
 use crate::band::change::{Cause, CompChange, Fate, Step};
@@ -25,24 +24,17 @@ pub fn sheet(all: &[Refreshed], width: Option<u16>) -> String {
     let width = width.map_or(PLAIN_WIDTH, usize::from).max(30);
     let mut text = String::new();
     for refreshed in all {
-        text.push_str(&wrap(
-            &format!("{}: {}", refreshed.name, unit(&refreshed.subject)),
-            width,
-            "",
-        ));
-        text.push('\n');
+        let title = format!("{}: {}", refreshed.name, unit(&refreshed.subject));
+        text.push_str(&(wrap(&title, width, "") + "\n"));
         for (lead, line) in refreshed.lines() {
-            text.push_str(&hung(&lead, &line, width));
-            text.push('\n');
+            text.push_str(&(hung(&lead, &line, width) + "\n"));
         }
         text.push('\n');
     }
-    if all
-        .iter()
-        .any(|refreshed| matches!(&refreshed.state, State::Moved(moved) if !moved.steps.is_empty()))
-    {
+    let has_steps =
+        |one: &Refreshed| matches!(&one.state, State::Moved(moved) if !moved.steps.is_empty());
+    if all.iter().any(has_steps) {
         text.push_str(&wrap(ORDER, width, ""));
-        text.push('\n');
     }
     text.trim_end().to_string() + "\n"
 }
@@ -96,7 +88,7 @@ impl Refreshed {
                         "{} → {} {code} ({}) since {}",
                         price(&moved.was),
                         price(now),
-                        self.signed(change),
+                        signed(&self.currency, change),
                         moved.was.as_of
                     )),
                     plain(format!("{}, before {}", bands[0], bands[1])),
@@ -118,24 +110,13 @@ impl Refreshed {
         )
     }
 
-    fn signed(&self, change: Decimal) -> String {
-        let text = amount(&self.currency, change);
-        if change > Decimal::ZERO {
-            format!("+{text}")
-        } else {
-            text
-        }
-    }
-
     /// A step, followed by its effect on the tests of other comps.
     fn step(&self, moved: &Moved, step: &Step) -> Vec<(String, String)> {
         let causes = step.causes.iter().map(|cause| self.cause(moved, cause));
         let causes: Vec<String> = causes.collect();
-        let mut lines = vec![(self.signed(step.by), causes.join("; "))];
-        let own: Vec<&str> = step
-            .comps()
-            .map(|change| change.comp.comp_id.as_str())
-            .collect();
+        let mut lines = vec![(signed(&self.currency, step.by), causes.join("; "))];
+        let own = step.comps().map(|change| change.comp.comp_id.as_str());
+        let own: Vec<&str> = own.collect();
         for (what, ids) in [
             ("no longer used", &step.trimmed),
             ("used again", &step.let_in),
@@ -158,10 +139,8 @@ impl Refreshed {
             Cause::Comps(changes) => match &changes[..] {
                 [change] => self.comp(moved, change),
                 many => {
-                    let ids: Vec<String> = many
-                        .iter()
-                        .map(|change| change.comp.comp_id.clone())
-                        .collect();
+                    let ids = many.iter().map(|change| change.comp.comp_id.clone());
+                    let ids: Vec<String> = ids.collect();
                     format!("{} sales count less: {}", many.len(), listed(&ids))
                 }
             },
@@ -231,10 +210,7 @@ pub(super) fn history_row(record: &Record, before: Option<&Record>) -> [String; 
     [
         record.as_of.to_string(),
         money(foreseen.likely),
-        change.map_or(String::new(), |change| {
-            let sign = if change > Decimal::ZERO { "+" } else { "" };
-            format!("{sign}{}", money(change))
-        }),
+        change.map_or(String::new(), |change| signed(&currency, change)),
         money(foreseen.low),
         money(foreseen.high),
         format!("{} %", foreseen.level),
@@ -257,12 +233,11 @@ pub fn history_table(name: &str, records: &[Record], width: Option<u16>) -> Stri
     ]);
     let mut before: Option<&Record> = None;
     for record in records {
-        grid.push(history_row(record, before).to_vec());
+        grid.push(history_row(record, before));
         before = Some(record);
     }
-    let mut text = String::new();
-    // Writing to a string cannot fail.
-    let _ = writeln!(text, "{name}, estimates in the order they were made\n");
-    text.push_str(&grid.render(width));
-    text
+    format!(
+        "{name}, estimates in the order they were made\n\n{}",
+        grid.render(width)
+    )
 }

@@ -17,6 +17,7 @@ mod axis;
 mod band;
 mod bankroll;
 mod canvas;
+mod course;
 mod error;
 mod history;
 mod kind;
@@ -27,7 +28,7 @@ mod weeks;
 
 pub use error::ChartError;
 pub use kind::{BandChart, Chart, Dot};
-use kind::{MOST, require};
+use kind::{MOST, float, require, require_amount};
 use std::path::Path;
 
 use crate::book::files::write_whole;
@@ -57,10 +58,8 @@ enum Format {
 
 impl Format {
     fn of(path: &Path) -> Result<Self, ChartError> {
-        let extension = path
-            .extension()
-            .and_then(|e| e.to_str())
-            .unwrap_or_default();
+        let extension = path.extension().and_then(|e| e.to_str());
+        let extension = extension.unwrap_or_default();
         if extension.eq_ignore_ascii_case("png") {
             Ok(Self::Png)
         } else if extension.eq_ignore_ascii_case("svg") {
@@ -122,44 +121,31 @@ fn check(chart: &BandChart) -> Result<(), ChartError> {
     money("the low end of the range", chart.low)?;
     money("the likely price", chart.median)?;
     money("the high end of the range", chart.high)?;
-    let ordered = "an amount within the range";
-    require(
-        (chart.low..=chart.high).contains(&chart.median),
-        "the likely price",
-        chart.median,
-        ordered,
-    )?;
+    let (within, ordered) = (chart.low..=chart.high, "an amount within the range");
+    let holds = within.contains(&chart.median);
+    require(holds, "the likely price", chart.median, ordered)?;
     for &(price, density) in &chart.density {
         money("a price of the density", price)?;
-        require(
-            density.is_finite() && density >= 0.0,
-            "a density",
-            density,
-            "a number of at least 0",
-        )?;
+        let holds = density.is_finite() && density >= 0.0;
+        require(holds, "a density", density, "a number of at least 0")?;
     }
     for pair in chart.density.windows(2) {
-        require(
-            pair[0].0 <= pair[1].0,
-            "a price of the density",
-            pair[1].0,
-            "prices in ascending order",
-        )?;
+        let (before, price, ordered) = (pair[0].0, pair[1].0, "prices in ascending order");
+        require(before <= price, "a price of the density", price, ordered)?;
     }
     for dot in &chart.dots {
         money("the adjusted price of a sale", dot.adjusted)?;
         money("the price of a sale at its date", dot.at_date)?;
+        let holds = (0.0..=1.0).contains(&dot.weight);
         require(
-            (0.0..=1.0).contains(&dot.weight),
+            holds,
             "the weight of a sale",
             dot.weight,
             "a number from 0 to 1",
         )?;
     }
-    chart
-        .trend
-        .iter()
-        .try_for_each(|&(_, price)| money("a price of the trend", price))
+    let mut trend = chart.trend.iter();
+    trend.try_for_each(|&(_, price)| money("a price of the trend", price))
 }
 
 #[cfg(test)]

@@ -4,7 +4,8 @@ use std::fmt::Write;
 
 use super::chart::{CheckChart, CheckedSale};
 use super::numbers::{amount, count};
-use super::sheet::{basis, prose_width, wrap};
+use super::prose::{prose_width, sentence, wrap};
+use super::sheet::basis;
 use super::table::{Grid, Kind, strong};
 use crate::app::check::{Checkable, mistyped, undated, verdicts};
 use crate::backtest::calibration::{Coverage, bar_by_chance};
@@ -22,7 +23,7 @@ const SHORT_NAME: usize = 20;
 /// Most sales named that look mistyped.
 const NAMED: usize = 3;
 
-/// What the columns of the figures are.
+/// Legend of the columns of the figures.
 pub(super) const LEGEND: &str = "\
 COD, PRD, PRB: dispersion of the ratios, and whether expensive units are estimated like cheap ones (Standard on \
     Ratio Studies, IAAO 2013; its ranges are for dwellings). Off by: median error in per cent. 50, 80, 90 %: share \
@@ -59,12 +60,7 @@ impl Sheet<'_> {
     /// The text for a terminal of this width; prose of 80 columns if there is none.
     pub fn text(&self, settings: &Settings, width: Option<u16>) -> String {
         let prose = prose_width(width);
-        let mut out = String::new();
-        let first = format!(
-            "{}; ratios are estimate over price paid, ranges of figures 95 %.",
-            how_predicted(self.groups[0].1.sales, undated(self.sales), self.of)
-        );
-        let _ = writeln!(out, "{}", wrap(&first, prose, ""));
+        let mut out = wrap(&self.head(), prose, "") + "\n";
         let set_aside = set_aside(self.sales, settings);
         if !set_aside.is_empty() {
             let _ = writeln!(out, "{}", wrap(&set_aside, prose, ""));
@@ -74,6 +70,19 @@ impl Sheet<'_> {
         let _ = writeln!(out, "\n{}", wrap(LEGEND, prose, ""));
         out.push_str(&self.verdicts(prose));
         out
+    }
+
+    /// The number and method of the predictions, and the meaning of the figures.
+    pub(super) fn head(&self) -> String {
+        format!(
+            "{}; ratios are estimate over price paid, ranges of figures 95 %.",
+            self.how()
+        )
+    }
+
+    /// The number and method of the predictions.
+    pub(super) fn how(&self) -> String {
+        how_predicted(self.groups[0].1.sales, undated(self.sales), self.of)
     }
 
     /// The table of figures.
@@ -103,32 +112,32 @@ impl Sheet<'_> {
             let of = |standing| all.iter().filter(move |v| v.standing == standing);
             let _ = writeln!(out, "\n{}", strong(name));
             for verdict in of(Standing::Fails) {
-                let fresh = verdict
-                    .advice
-                    .clone()
-                    .filter(|advice| !advised.contains(advice));
-                let advice = fresh
-                    .as_deref()
-                    .map_or(String::new(), |text| format!(" {text}"));
-                advised.extend(fresh);
-                let line = format!("✗ {}.{advice}", verdict.says);
-                let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+                let line = format!("✗ {}", advised_once(verdict, &mut advised));
+                sentence(&mut out, &line, prose);
             }
             for verdict in of(Standing::Holds) {
-                let line = format!("✓ {}.", verdict.says);
-                let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+                sentence(&mut out, &format!("✓ {}.", verdict.says), prose);
             }
             let open = of(Standing::Open).count();
             if open > 0 {
-                let line = format!(
-                    "? {} cannot be told yet: log more sales.",
-                    count(open, "figure")
-                );
-                let _ = writeln!(out, "{}", wrap(&line, prose, "  "));
+                let open = count(open, "figure");
+                let line = format!("? {open} cannot be told yet: log more sales.");
+                sentence(&mut out, &line, prose);
             }
         }
         out
     }
+}
+
+/// A verdict with its advice, unless that is in `advised`, to which it is added.
+pub(super) fn advised_once(verdict: &Verdict, advised: &mut Vec<String>) -> String {
+    let fresh = verdict
+        .advice
+        .as_ref()
+        .filter(|advice| !advised.contains(advice));
+    let advice = fresh.map_or(String::new(), |text| format!(" {text}"));
+    advised.extend(fresh.cloned());
+    format!("{}.{advice}", verdict.says)
 }
 
 /// The sales that look mistyped, in words; empty if there are none.
@@ -178,15 +187,11 @@ pub fn how_predicted(predicted: usize, undated: usize, sales: usize) -> String {
 
 /// The verdicts on a group; `helps` is whether recorded but undeclared numbers would help.
 pub(super) fn judged(name: &str, figures: &Figures, helps: bool) -> Vec<Verdict> {
-    let all = verdicts(name, figures).into_iter();
-    all.map(|verdict| {
-        if helps {
-            verdict.with_undeclared()
-        } else {
-            verdict
-        }
-    })
-    .collect()
+    let all = verdicts(name, figures);
+    if !helps {
+        return all;
+    }
+    all.into_iter().map(Verdict::with_undeclared).collect()
 }
 
 /// The chart of the predicted sales among `of`, for one `model` or the whole book.
@@ -227,20 +232,13 @@ pub fn chart(
 pub(super) fn row(name: &str, figures: &Figures) -> Vec<String> {
     let study = &figures.study;
     let of = |figure: &Option<Figure>, digits: usize| {
-        figure.as_ref().map_or("–".into(), |f| {
-            format!("{:.digits$}", f.value).replace('-', "−")
-        })
+        let shown = |f: &Figure| format!("{:.digits$}", f.value).replace('-', "−");
+        figure.as_ref().map_or("–".into(), shown)
     };
     let share = |coverage: &Coverage| format!("{:.0} %", 100.0 * coverage.share);
-    let median = match study.median.interval {
-        Some(range) => {
-            format!(
-                "{:.2} ({:.2} to {:.2})",
-                study.median.value, range.low, range.high
-            )
-        }
-        None => format!("{:.2}", study.median.value),
-    };
+    let interval = study.median.interval;
+    let interval = interval.map(|range| format!(" ({:.2} to {:.2})", range.low, range.high));
+    let median = format!("{:.2}{}", study.median.value, interval.unwrap_or_default());
     vec![
         name.to_string(),
         figures.sales.to_string(),

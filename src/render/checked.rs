@@ -2,28 +2,25 @@
 
 use maud::{Markup, html};
 
-use super::check::{COLUMNS, LEGEND, Sheet, how_predicted, judged, row};
-use super::html::{Cell, Column, Place, Table, prose, visible};
+use super::check::{COLUMNS, LEGEND, Sheet, judged, row};
+use super::html::{Column, Place, Table, prose, visible};
 use super::numbers::{amount, count};
 use super::short::check::Line;
-use crate::app::check::{Checkable, mistyped, undated};
+use crate::app::check::{Checkable, mistyped};
 use crate::backtest::verdict::{Standing, Verdict};
 use crate::settings::Settings;
 
 /// Most mistyped sales in the table.
 const MISTYPED: usize = 50;
 
-/// The short sheet: the first sentence, then a list of verdicts with what is said about each.
+/// The short sheet: the first sentence, then a list of verdicts, each with the sentences about it.
 pub fn words(lines: &[Line]) -> Markup {
     html! {
         @for (at, line) in lines.iter().enumerate() {
             @if !line.below {
                 @let about: Vec<&Line> = lines[at + 1..].iter().take_while(|next| next.below).collect();
                 p.verdict {
-                    @if !line.mark.is_empty() {
-                        span.mark aria-hidden="true" { (line.mark) } " "
-                        span.unseen { (standing(line.mark)) " " }
-                    }
+                    @if !line.mark.is_empty() { (marked(line.mark)) }
                     (prose(&line.text))
                 }
                 @if !about.is_empty() {
@@ -34,40 +31,29 @@ pub fn words(lines: &[Line]) -> Markup {
     }
 }
 
-/// A mark in words, for those who hear the page.
-fn standing(mark: &str) -> &'static str {
-    match mark {
+/// A mark, and its meaning for screen readers.
+fn marked(mark: &str) -> Markup {
+    let meaning = match mark {
         "✓" => "Holds:",
         "✗" => "Does not hold:",
         _ => "Open:",
+    };
+    html! {
+        span.mark aria-hidden="true" { (mark) } " "
+        span.unseen { (meaning) " " }
     }
 }
 
-/// Every figure of all sales and of each group, what the columns are, and the verdicts on them.
+/// Every figure of all sales and of each group, the legend of the columns, and the verdicts on them.
 pub fn figures(content: &Sheet<'_>) -> Markup {
     let columns = COLUMNS.map(|(title, _)| match title {
         "" => ("group", Column::Head),
         _ => (title, Column::Number),
     });
-    let caption = format!(
-        "{}; ratios are estimate over price paid, ranges of figures 95 %.",
-        how_predicted(
-            content.groups[0].1.sales,
-            undated(content.sales),
-            content.of
-        )
-    );
-    let rows = content.groups.iter().map(|(name, figures)| {
-        let cells = row(name, figures).into_iter().map(Cell::text);
-        (cells.collect(), false)
-    });
-    let table = Table {
-        id: "figures",
-        caption: &caption,
-        sortable: false,
-        columns: columns.to_vec(),
-        rows: rows.collect(),
-    };
+    let caption = content.head();
+    let rows = content.groups.iter();
+    let rows = rows.map(|(name, figures)| row(name, figures));
+    let table = Table::plain("figures", &caption, columns.to_vec(), rows);
     html! {
         (table.render(Place::WHOLE))
         p.small { (prose(LEGEND)) }
@@ -87,8 +73,7 @@ fn verdicts(all: &[Verdict]) -> Markup {
     html! {
         @for (mark, verdict) in of(Standing::Fails, "✗").chain(of(Standing::Holds, "✓")) {
             p.verdict {
-                span.mark aria-hidden="true" { (mark) } " "
-                span.unseen { (standing(mark)) " " }
+                (marked(mark))
                 (prose(&verdict.says)) "."
                 @if let Some(advice) = &verdict.advice { " " (prose(advice)) }
             }
@@ -114,32 +99,26 @@ pub fn mistyped_sales(sales: &[Checkable<'_>], settings: &Settings) -> Markup {
     }
     let rows = found.iter().take(MISTYPED).map(|(ratio, (past, _))| {
         let sale = &past.sale;
-        let cells = vec![
-            Cell::text(&sale.comp_id),
-            Cell::text(sale.sold_on.map_or("–".into(), |day| day.to_string())),
-            Cell::text(&past.model),
-            Cell::text(amount(&settings.currency, sale.paid)),
-            Cell::text(format!("{ratio:.1} times")),
-        ];
-        (cells, false)
+        [
+            sale.comp_id.clone(),
+            sale.sold_on.map_or("–".into(), |day| day.to_string()),
+            past.model.clone(),
+            amount(&settings.currency, sale.paid),
+            format!("{ratio:.1} times"),
+        ]
     });
-    let table = Table {
-        id: "mistyped",
-        caption: &format!(
-            "{} with a price far from its likely price. Correct it under Sales if it is wrong.",
-            count(found.len(), "sale")
-        ),
-        sortable: false,
-        columns: vec![
-            ("Id", Column::Head),
-            ("Sold", Column::Line),
-            ("Model", Column::Text),
-            ("Paid", Column::Number),
-            ("Of the likely price", Column::Number),
-        ],
-        rows: rows.collect(),
-    };
-    table.render(Place::WHOLE)
+    let caption = format!(
+        "{} with a price far from its likely price. Correct it under Sales if it is wrong.",
+        count(found.len(), "sale")
+    );
+    let columns = vec![
+        ("Id", Column::Head),
+        ("Sold", Column::Line),
+        ("Model", Column::Text),
+        ("Paid", Column::Number),
+        ("Of the likely price", Column::Number),
+    ];
+    Table::plain("mistyped", &caption, columns, rows).render(Place::WHOLE)
 }
 
 /// A section of a sheet, as [`super::contradicted::section`] and [`super::undeclared::section`] make it at full

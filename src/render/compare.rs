@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 
 use super::bid::{assumed_cash, failure};
 use super::numbers::{amount, chance, percent_change};
-use super::sheet::{HEADING, PRICE, QUIET, prose_width, wrap};
+use super::prose::{HEADING, PRICE, heading, prose_width, sentences, small_print, wrap};
 use super::table::{Grid, Kind};
 use crate::app::compare::Means;
 use crate::deal::bid::{Advice, Judged};
@@ -67,16 +67,15 @@ impl Content<'_> {
             let at = &judged.measures;
             Some((at.stake, at.profit, at.profit / judged.weeks))
         });
-        bought.fold(
-            Default::default(),
-            |sum: (Decimal, Decimal, Decimal), one| (sum.0 + one.0, sum.1 + one.1, sum.2 + one.2),
-        )
+        let zero = (Decimal::ZERO, Decimal::ZERO, Decimal::ZERO);
+        bought.fold(zero, |sum, one| {
+            (sum.0 + one.0, sum.1 + one.1, sum.2 + one.2)
+        })
     }
 }
 
 /// The comparison with ANSI styles.
 pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
-    let money = |value| amount(content.currency, value);
     let prose = prose_width(width);
     let mut out = String::new();
     let mut grid = Grid::ranked(&[
@@ -97,33 +96,19 @@ pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
         grid.push(row(candidate, bought, content.currency));
         reasons.extend(why_not(candidate, content.currency));
     }
-    let title = format!(
-        "{HEADING}Listings{HEADING:#}, {}, best for money and time first (• to buy with {})",
-        content.currency.code,
-        money(content.means.most())
-    );
-    let _ = writeln!(out, "{title}");
-    out.push_str(&grid.render(width));
     let _ = writeln!(
         out,
-        "\n{PRICE}{}{PRICE:#}",
-        wrap(
-            &choice(content, "; --total counts the whole profit instead"),
-            prose,
-            ""
-        )
+        "{HEADING}Listings{HEADING:#}, {}, best for money and time first (• to buy with {})",
+        content.currency.code,
+        amount(content.currency, content.means.most())
     );
-    if !reasons.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Why not{HEADING:#}");
-        for reason in reasons {
-            let _ = writeln!(out, "{}", wrap(&reason, prose, "  "));
-        }
-    }
-    let notes = notes(content);
-    if !notes.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Notes{HEADING:#}");
-        for note in notes {
-            let _ = writeln!(out, "{}", wrap(&note, prose, "  "));
+    out.push_str(&grid.render(width));
+    let choice = choice(content, "; --total counts the whole profit instead");
+    let _ = writeln!(out, "\n{PRICE}{}{PRICE:#}", wrap(&choice, prose, ""));
+    for (word, texts) in [("Why not", reasons), ("Notes", notes(content))] {
+        if !texts.is_empty() {
+            heading(&mut out, word, "");
+            sentences(&mut out, texts, prose);
         }
     }
     for line in limits(content) {
@@ -131,7 +116,8 @@ pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
     }
     let legend = "A week: expected profit on money invested, for each week until it is paid back. \
                   Loss: the chance of one.";
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
+    out.push('\n');
+    small_print(&mut out, legend, prose);
     out
 }
 
@@ -139,7 +125,7 @@ pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
 fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> {
     let money = |value| amount(currency, value);
     let mark = if bought { "•" } else { "" };
-    let [put_in, profit, weekly, loss, open, advice] = match &candidate.judged {
+    let rest = match &candidate.judged {
         Ok(judged) => {
             let at = &judged.measures;
             [
@@ -156,19 +142,8 @@ fn row(candidate: &Candidate, bought: bool, currency: &Currency) -> Vec<String> 
         }
         Err(_) => ["–", "–", "–", "–", "–", "no estimate"].map(String::from),
     };
-    let (name, asked) = (candidate.name.clone(), money(candidate.asked));
-    let cells = [
-        mark.into(),
-        name,
-        asked,
-        put_in,
-        profit,
-        weekly,
-        loss,
-        open,
-        advice,
-    ];
-    cells.into()
+    let first = [mark.into(), candidate.name.clone(), money(candidate.asked)];
+    first.into_iter().chain(rest).collect()
 }
 
 /// The reason not to buy a listing at its asking price: the first aim that it does not meet, or the
@@ -195,7 +170,7 @@ fn notes(content: &Content<'_>) -> Vec<String> {
     ranked.filter_map(note).collect()
 }
 
-/// What limits the choice besides the budget.
+/// Limits of the choice besides the budget.
 pub(super) fn limits(content: &Content<'_>) -> Vec<String> {
     let money = |value| amount(content.currency, value);
     let Means { funds, budget, .. } = content.means;
@@ -221,36 +196,35 @@ pub(super) fn limits(content: &Content<'_>) -> Vec<String> {
     [short, together, assumed].into_iter().flatten().collect()
 }
 
-/// The choice, in a sentence; `instead` says how to choose by the whole profit.
+/// The choice, in a sentence; `instead` explains how to choose by the whole profit.
 pub(super) fn choice(content: &Content<'_>, instead: &str) -> String {
     let money = |value| amount(content.currency, value);
     let (put_in, profit, weekly) = content.sums();
+    let (more, why) = if content.means.total {
+        (
+            "in total",
+            "How long each takes does not count.".to_string(),
+        )
+    } else {
+        let why = format!("Profit a week takes it that short deals can be repeated{instead}.");
+        ("a week", why)
+    };
     match content.bought.len() {
         0 => "Buy none of them: none keeps every aim at the price asked within the budget."
             .to_string(),
         number => format!(
             "Buy {number} of {}: {} of {} invested, expected profit {}, {} a week. No other choice \
-             of listings that keep the aims earns more {} within the budget and the risk. {}",
+             of listings that keep the aims earns more {more} within the budget and the risk. {why}",
             content.candidates.len(),
             money(put_in),
             money(content.means.most()),
             money(profit),
-            money(weekly),
-            if content.means.total {
-                "in total"
-            } else {
-                "a week"
-            },
-            if content.means.total {
-                "How long each takes does not count.".to_string()
-            } else {
-                format!("Profit a week takes it that short deals can be repeated{instead}.")
-            }
+            money(weekly)
         ),
     }
 }
 
-/// What to do with a listing.
+/// The advice on a listing.
 pub(super) fn advice(judged: &Judged, bought: bool, currency: &Currency) -> String {
     match judged.advice {
         Advice::Buy if bought => "buy".into(),

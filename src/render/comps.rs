@@ -1,7 +1,7 @@
 //! Comps in words: in a line, in a table, and the differences between two records of one.
 
 use super::numbers::count;
-use super::sheet::fitted;
+use super::prose::fitted;
 use super::table::{Grid, Kind};
 use crate::settings::Settings;
 use crate::trade::text::shorten;
@@ -36,16 +36,9 @@ pub fn grid(
     ]);
     let mut converted = Vec::new();
     for (comp, id) in comps.into_iter().zip(ids) {
-        let mark = if comp.foreign.is_some() {
-            CONVERTED
-        } else {
-            ""
-        };
-        converted.extend(
-            comp.foreign
-                .as_ref()
-                .map(|foreign| (id.clone(), foreign.in_words())),
-        );
+        let mark = comp.foreign.as_ref().map_or("", |_| CONVERTED);
+        let foreign = comp.foreign.as_ref();
+        converted.extend(foreign.map(|foreign| (id.clone(), foreign.in_words())));
         sheet.push(vec![
             id.clone(),
             comp.sold_on.map_or("–".into(), |day| day.to_string()),
@@ -70,10 +63,6 @@ pub fn grid(
 /// The table of comps, each with its shortened identifier.
 pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Option<u16>) -> String {
     let (sheet, converted) = grid(comps, ids, settings);
-    let converted: Vec<(&str, String)> = converted
-        .iter()
-        .map(|(id, paid)| (id.as_str(), paid.clone()))
-        .collect();
     format!(
         "Amounts in {}\n\n{}{}",
         settings.currency.code,
@@ -83,7 +72,7 @@ pub fn table(comps: Vec<Comp>, ids: &[String], settings: &Settings, width: Optio
 }
 
 /// The original amounts of the marked ones, one line each, and the number of further ones.
-fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
+fn footnotes(converted: &[(String, String)], width: Option<u16>) -> String {
     let mut text = String::new();
     for (id, paid) in converted.iter().take(FOOTNOTES) {
         let line = format!("{CONVERTED} {id}: paid {paid}");
@@ -100,10 +89,8 @@ fn footnotes(converted: &[(&str, String)], width: Option<u16>) -> String {
 /// Missing pieces, extras, defects and other particulars of a unit.
 fn condition(comp: &Comp, settings: &Settings) -> String {
     let works = (!comp.works).then(|| "parts only".to_string());
-    let unit = |name: &str| {
-        let declared = settings.attribute(&comp.model, name);
-        declared.map_or("", |declared| declared.unit.as_str())
-    };
+    let declared = |name: &str| settings.attribute(&comp.model, name);
+    let unit = |name: &str| declared(name).map_or("", |declared| declared.unit.as_str());
     let parts: Vec<String> = works.into_iter().chain(particulars(comp, unit)).collect();
     parts.join("; ")
 }
@@ -166,16 +153,11 @@ pub fn line(comp: &Comp) -> String {
     let how = comp.how_sold.map(|how| how.to_string());
     let venue = Some(comp.venue.clone()).filter(|venue| !venue.is_empty());
     let sold: Vec<String> = how.into_iter().chain(venue).collect();
-    let sold = if sold.is_empty() {
-        String::new()
-    } else {
-        format!(" ({})", sold.join(", "))
+    let sold = match sold.join(", ") {
+        none if none.is_empty() => none,
+        some => format!(" ({some})"),
     };
-    let kind = if kind.is_empty() {
-        String::new()
-    } else {
-        format!(", {}", kind.join(", "))
-    };
+    let kind: String = kind.iter().map(|text| format!(", {text}")).collect();
     let day = comp
         .sold_on
         .map_or("on a day not recorded".to_string(), |day| day.to_string());

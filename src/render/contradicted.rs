@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::numbers::count;
-use super::sheet::wrap;
+use super::prose::{sentence, wrap};
 use crate::band::conflict::Conflict;
 use crate::settings::statement::{Section, sections, text};
 use crate::settings::{FILE_NAME, Settings};
@@ -17,31 +17,20 @@ pub(super) fn instead(conflicts: &[Conflict], settings: &Settings) -> Vec<Sectio
     sections(&statements, settings)
 }
 
-/// One sentence about them that ends with where more is said (`--figures says`); none if no rule is contradicted.
+/// One sentence about them that ends with `more`, a reference to more (`--figures says`); none if no rule is contradicted.
 pub fn note(conflicts: &[Conflict], more: &str) -> Option<String> {
-    let mut labels: Vec<&str> = conflicts
-        .iter()
-        .take(NAMED)
-        .map(|c| c.label.as_str())
-        .collect();
+    let named = conflicts.iter().take(NAMED);
+    let mut labels: Vec<&str> = named.map(|c| c.label.as_str()).collect();
     if conflicts.len() > NAMED {
         labels.push("…");
     }
     (!conflicts.is_empty()).then(|| {
         format!(
-            "Your sales contradict {} ({}): {more} what to write instead.",
-            rules(conflicts.len()),
+            "Your sales contradict {} of thumb ({}): {more} what to write instead.",
+            count(conflicts.len(), "rule"),
             labels.join(", ")
         )
     })
-}
-
-/// `1 rule of thumb`, `2 rules of thumb`
-fn rules(number: usize) -> String {
-    format!(
-        "{number} rule{} of thumb",
-        if number == 1 { "" } else { "s" }
-    )
 }
 
 /// The section of a check; empty if no rule is contradicted.
@@ -50,15 +39,10 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
         return String::new();
     }
     let code = &settings.currency.code;
-    let mut out = String::new();
-    let _ = writeln!(
-        out,
-        "{}",
-        wrap("Rules that your sales contradict:", width, "")
-    );
+    let mut out = wrap("Rules that your sales contradict:", width, "") + "\n";
     for conflict in conflicts {
         let against = &conflict.findings[..conflict.against];
-        let says = match against {
+        let finding = match against {
             [one] => format!(
                 "{}: your {} of {} put it at {}; {}",
                 conflict.label,
@@ -73,7 +57,7 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
                     .map(|one| format!("{} at {}", one.model, one.said().text(code)))
                     .collect();
                 let more = if several.len() > NAMED { ", …" } else { "" };
-                let sales = several.iter().map(|one| one.sales).sum();
+                let sales = several.iter().map(|one| one.sales).sum::<usize>();
                 format!(
                     "{}: your {} put it elsewhere for {} ({}{more}); {}",
                     conflict.label,
@@ -84,13 +68,13 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
                 )
             }
         };
-        let _ = writeln!(out, "{}", wrap(&format!("{says}."), width, "  "));
+        sentence(&mut out, &format!("{finding}."), width);
     }
-    let says = format!(
+    let advice = format!(
         "Estimates already follow these sales; a better rule helps where sales are few. To change the rules, \
             write these lines into {FILE_NAME}, each under its heading, in place of the old one:"
     );
-    let _ = writeln!(out, "{}\n", wrap(&says, width, ""));
+    let _ = writeln!(out, "{}\n", wrap(&advice, width, ""));
     out.push_str(&text(&instead(conflicts, settings)));
     out
 }

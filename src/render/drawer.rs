@@ -1,13 +1,11 @@
-//! The parts drawer on the terminal: what is there, and units taken apart.
-
-use std::fmt::Write;
+//! The parts drawer on the terminal: its parts, and units taken apart.
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::cautions::cautions;
 use super::numbers::amount;
-use super::sheet::{HEADING, QUIET, WARNING, prose_width, wrap};
+use super::prose::{HEADING, WARNING, prose_width, sentence, small_print, wrap};
 use super::table::{Grid, Kind};
 use crate::app::drawer::Harvested;
 use crate::deal::ledger::{Ledger, Lot, name};
@@ -53,28 +51,22 @@ impl Content<'_> {
 
 /// The list with ANSI styles.
 pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
-    let money = |value| amount(content.currency, value);
     let mut out = format!(
         "{HEADING}Parts{HEADING:#}, {}, on {}: {} at cost {}\n",
         content.currency.code,
         content.on,
         content.count(),
-        money(content.cost())
+        amount(content.currency, content.cost())
     );
-    let lots = content.lots();
-    if lots.is_empty() {
+    if content.lots().is_empty() {
         let line = "The drawer is empty: `compband part add` adds parts, `compband harvest` takes a unit apart.";
-        let _ = writeln!(out, "{}", wrap(line, prose_width(width), "  "));
+        sentence(&mut out, line, prose_width(width));
         return out;
     }
     out.push_str(&grid(content).render(width));
     let legend = "Each: cost of one, rounded. From: bought, or the deal of the unit it came from. The oldest \
         are used first.";
-    let _ = writeln!(
-        out,
-        "{QUIET}{}{QUIET:#}",
-        wrap(legend, prose_width(width), "")
-    );
+    small_print(&mut out, legend, prose_width(width));
     out
 }
 
@@ -124,11 +116,11 @@ pub fn cost_of(parts: &[PartLine]) -> Decimal {
     parts.iter().map(|line| line.cost).sum()
 }
 
-/// What became of the cost of a unit that was taken apart: one sentence each.
+/// The distribution of the cost of a unit that was taken apart: one sentence each.
 pub fn harvest_lines(harvested: &Harvested, currency: &Currency) -> Vec<String> {
     let money = |value| amount(currency, value);
     let (value, shared) = (harvested.value(), &harvested.shared);
-    let into: Decimal = cost_of(&shared.parts);
+    let into = cost_of(&shared.parts);
     let cost = into + shared.lost;
     let mut lines = vec![format!(
         "Cost {}: {} goes into the drawer, {} is written off.",
@@ -174,11 +166,10 @@ pub fn harvest_cautions(harvested: &Harvested, width: Option<u16>) -> String {
 
 /// The same, one by one.
 pub fn cautions_of(harvested: &Harvested) -> Vec<&'static str> {
-    let parts = harvested.taken.iter().map(|(part, _)| part.name.as_str());
-    cautions(parts)
+    cautions(harvested.taken.iter().map(|(part, _)| part.name.as_str()))
 }
 
-/// How it is known what a part takes to replace.
+/// Source of the cost of replacing a part.
 pub fn how_known(from: ValueFrom) -> String {
     match from {
         ValueFrom::Nothing => "not known".into(),

@@ -10,7 +10,10 @@ use xxhash_rust::xxh3::xxh3_64;
 use super::chart::{BandChart, ChartError, to_svg};
 use super::html::{prose, visible};
 use super::numbers::{about, amount, change};
-use super::sheet::{self, Named, assumptions, based_on, condition, evidence_lines, odds};
+use super::prose::capitalised;
+use super::sheet::{
+    self, Named, assumptions, based_on, condition, evidence_lines, odds, unlisted, used_and_dropped,
+};
 use super::short::estimate::origin;
 use crate::band::estimate::Estimate;
 
@@ -22,7 +25,7 @@ const NAMED: usize = 3;
 pub fn headline(made: &Estimate, without: Option<Decimal>) -> Markup {
     let money = |value| amount(&made.currency, value);
     let code = &made.currency.code;
-    let say = format!(
+    let summary = format!(
         "Likely price {} {code}, {} % range {} to {}",
         money(made.median),
         made.level,
@@ -32,7 +35,7 @@ pub fn headline(made: &Estimate, without: Option<Decimal>) -> Markup {
     html! {
         section.glance {
             h2 dir="auto" { (visible(&sheet::unit(&made.subject))) }
-            p.unseen data-say="price" { (prose(&say)) }
+            p.unseen data-say="price" { (prose(&summary)) }
             dl.price {
                 div {
                     dt { "Likely price" }
@@ -50,7 +53,7 @@ pub fn headline(made: &Estimate, without: Option<Decimal>) -> Markup {
             }
             p.muted {
                 (prose(&odds(made.level))) ". "
-                (visible(&sheet::capitalised(sheet::how_sold(&made.subject)))) " (" (visible(sheet::basis(made.basis))) "), on "
+                (visible(&capitalised(sheet::how_sold(&made.subject)))) " (" (visible(sheet::basis(made.basis))) "), on "
                 (made.as_of) "."
                 @if made.evidence.used > 0 {
                     " Based on " (prose(&based_on(made))) "."
@@ -62,7 +65,7 @@ pub fn headline(made: &Estimate, without: Option<Decimal>) -> Markup {
     }
 }
 
-/// What the reader's choice of sales does to the price.
+/// Effect of the reader's choice of sales on the price.
 fn moved(made: &Estimate, without: Decimal) -> Markup {
     let by = (made.median - without).to_f64().unwrap_or_default();
     html! {
@@ -98,7 +101,7 @@ pub fn reasons(made: &Estimate) -> Markup {
     }
 }
 
-/// What to be careful about.
+/// The warnings.
 pub fn warnings(made: &Estimate) -> Markup {
     html! {
         @if !made.warnings.is_empty() {
@@ -164,29 +167,16 @@ pub fn sales(made: &Estimate, choosing: &Choosing<'_>) -> Markup {
     if made.comps.is_empty() {
         return Markup::default();
     }
-    let named = made.comps.iter().zip(choosing.ids.iter().copied());
-    let (used, others): (Vec<Named<'_>>, Vec<Named<'_>>) =
-        named.partition(|(line, _)| line.comp.dropped.is_none());
-    let by_hand = |named: &&Named<'_>| choosing.dropped.contains(&named.0.comp.comp_id);
-    let mine: Vec<Named<'_>> = others.iter().filter(by_hand).copied().collect();
-    let rest: Vec<Named<'_>> = others.iter().filter(|one| !by_hand(one)).copied().collect();
+    let (used, others) = used_and_dropped(made, choosing.ids);
+    let by_hand = |named: &Named<'_>| choosing.dropped.contains(&named.0.comp.comp_id);
+    let (mine, rest): (Vec<Named<'_>>, Vec<Named<'_>>) = others.into_iter().partition(by_hand);
     let (shown, hidden) = sheet::listed(&rest, choosing.most.1);
-    let listed: Vec<Named<'_>> = used
-        .iter()
-        .take(choosing.most.0)
-        .chain(
-            used.iter()
-                .skip(choosing.most.0)
-                .filter(|(line, _)| line.comp.pinned),
-        )
-        .chain(&mine)
-        .chain(&shown)
-        .copied()
-        .collect();
-    let here: BTreeSet<&str> = listed
-        .iter()
-        .map(|(line, _)| line.comp.comp_id.as_str())
-        .collect();
+    let (first, more) = used.split_at(used.len().min(choosing.most.0));
+    let kept = more.iter().filter(|(line, _)| line.comp.pinned);
+    let listed = first.iter().chain(kept).chain(&mine).chain(&shown);
+    let listed: Vec<Named<'_>> = listed.copied().collect();
+    let here = listed.iter().map(|(line, _)| line.comp.comp_id.as_str());
+    let here: BTreeSet<&str> = here.collect();
     html! {
         section {
             h2 { "The sales behind it" }
@@ -212,7 +202,7 @@ pub fn sales(made: &Estimate, choosing: &Choosing<'_>) -> Markup {
                 }
                 tbody { @for named in &listed { (sale(made, choosing, *named)) } }
             }
-            (unlisted(made, used.len().saturating_sub(choosing.most.0), &hidden))
+            @for text in unlisted(made, more.len(), &hidden) { p.small.muted { (prose(&text)) } }
         }
     }
 }
@@ -224,9 +214,8 @@ fn sale(made: &Estimate, choosing: &Choosing<'_>, (line, id): Named<'_>) -> Mark
         .sold_on
         .map_or("no date".to_string(), |day| day.to_string());
     let paid = amount(&made.currency, comp.paid);
-    let adjusted = line
-        .adjusted
-        .map_or("–".into(), |price| about(&made.currency, price));
+    let adjusted = line.adjusted;
+    let adjusted = adjusted.map_or("–".into(), |price| about(&made.currency, price));
     let weight = match comp.dropped {
         None => format!("{:.2}", line.weight),
         Some(_) => "–".into(),
@@ -254,11 +243,8 @@ fn choice(choosing: &Choosing<'_>, comp: &crate::select::Candidate, what: &str) 
     let id = &comp.comp_id;
     let (kept, dropped) = (choosing.kept.contains(id), choosing.dropped.contains(id));
     let can_be_kept = comp.dropped.is_none_or(|why| why.can_be_kept());
-    let name = if dropped || (comp.dropped.is_none() && !kept) {
-        "drop"
-    } else {
-        "keep"
-    };
+    let drops = dropped || (comp.dropped.is_none() && !kept);
+    let name = if drops { "drop" } else { "keep" };
     html! {
         @if dropped || kept || can_be_kept {
             label.chip {
@@ -270,27 +256,7 @@ fn choice(choosing: &Choosing<'_>, comp: &crate::select::Candidate, what: &str) 
     }
 }
 
-fn unlisted(
-    made: &Estimate,
-    used: usize,
-    hidden: &std::collections::BTreeMap<String, usize>,
-) -> Markup {
-    let mut more: Vec<String> = Vec::new();
-    if used > 0 {
-        more.push(format!("{used} more used"));
-    }
-    let others = hidden.iter();
-    more.extend(others.map(|(reason, count)| format!("{count} more not used: {reason}")));
-    let unlooked = made.evidence.seen - made.comps.len();
-    if unlooked > 0 {
-        more.push(format!(
-            "{unlooked} not looked at: there are enough newer sales"
-        ));
-    }
-    html! { @for text in more { p.small.muted { (prose(&text)) } } }
-}
-
-/// What an estimate rests on, in sentences.
+/// The evidence of an estimate, in sentences.
 pub fn evidence(made: &Estimate) -> Markup {
     html! {
         section {

@@ -1,12 +1,19 @@
 //! The result of an import on the terminal.
 
 use super::comps::changes;
-use super::numbers::counted;
-use super::sheet::fitted;
+use super::html::visible;
+use super::numbers::count as counted;
+use super::prose::fitted;
 use super::undeclared::of_import;
 use crate::app::import::{FileCount, Guessed, Imported, Plan, map_flag};
 use crate::settings::Settings;
 use crate::trade::text::{quoted, shorten};
+
+/// Adds a sentence on lines of its own.
+fn add(text: &mut String, sentence: &str, indent: &str, width: Option<u16>) {
+    text.push_str(&fitted(sentence, indent, width));
+    text.push('\n');
+}
 
 /// The report of an import, as far as it went.
 pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> String {
@@ -23,7 +30,7 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
     };
     for (path, rows) in &imported.aside {
         let line = format!("{} {verb} {}", counted(*rows, "row"), path.display());
-        text.push_str(&format!("{}\n", fitted(&line, "", width)));
+        add(&mut text, &line, "", width);
     }
     text.push_str(&counts(&imported.plan, imported.dry_run));
     if imported.dry_run {
@@ -34,14 +41,14 @@ pub fn report(imported: &Imported, settings: &Settings, width: Option<u16>) -> S
             "Sale record {entry} in {}; `compband undo` removes it.",
             path.display()
         );
-        text.push_str(&format!("{}\n", fitted(&line, "", width)));
+        add(&mut text, &line, "", width);
     }
     if imported.unfinished.is_some() {
         return text;
     }
     if let Some(name) = &imported.mapping {
         let line = format!("The mapping was saved; use it with --mapping {name:?}.");
-        text.push_str(&format!("{}\n", fitted(&line, "", width)));
+        add(&mut text, &line, "", width);
     }
     text.push_str(&of_import(imported, settings, width));
     text
@@ -54,23 +61,23 @@ pub fn troubles(plan: &Plan, most: usize) -> Vec<String> {
         if trouble.rows == 1 {
             return problem.to_string();
         }
-        let column = if problem.column.is_empty() || trouble.columns {
-            String::new()
-        } else {
-            format!(", column {}", shorten(&problem.column, usize::MAX))
+        let column = match problem.column.as_str() {
+            column if !column.is_empty() && !trouble.columns => {
+                format!(", column {}", visible(column))
+            }
+            _ => String::new(),
         };
-        let found = if problem.value.is_empty() {
-            String::new()
-        } else {
-            format!("found {} ", quoted(&problem.value))
+        let found = match problem.value.as_str() {
+            "" => String::new(),
+            value => format!("found {} ", quoted(value)),
         };
         format!(
             "{}{column}: {found}in {}, first in row {}: expected {}; {}",
-            shorten(&problem.file, usize::MAX),
+            visible(&problem.file),
             counted(trouble.rows, if trouble.columns { "cell" } else { "row" }),
             problem.row,
-            shorten(&problem.expected, usize::MAX),
-            shorten(&problem.fix, usize::MAX)
+            visible(&problem.expected),
+            visible(&problem.fix)
         )
     });
     shown.collect()
@@ -81,22 +88,18 @@ fn words(imported: &Imported, width: Option<u16>) -> String {
     if imported.words.is_empty() {
         return String::new();
     }
-    let said: Vec<String> = imported
-        .words
-        .iter()
-        .map(|one| {
-            let value = if one.value.is_empty() {
-                "blank"
-            } else {
-                &one.value
-            };
-            format!(
-                "{} {} = {value}",
-                one.column,
-                quoted(&shorten(&one.word, 30))
-            )
-        })
-        .collect();
+    let words = imported.words.iter().map(|one| {
+        let value = match one.value.as_str() {
+            "" => "blank",
+            value => value,
+        };
+        format!(
+            "{} {} = {value}",
+            one.column,
+            quoted(&shorten(&one.word, 30))
+        )
+    });
+    let words: Vec<String> = words.collect();
     let verb = if imported.dry_run {
         "Would be kept"
     } else {
@@ -104,9 +107,9 @@ fn words(imported: &Imported, width: Option<u16>) -> String {
     };
     let line = format!(
         "{verb} for later imports, in compband.toml: {}.",
-        said.join(", ")
+        words.join(", ")
     );
-    format!("{}\n", fitted(&line, "", width))
+    fitted(&line, "", width) + "\n"
 }
 
 /// Interpretation of each file.
@@ -122,12 +125,12 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
                 format!("{} between cells", input.delimiter_name()),
             ]),
         }
-        let said_below = count.two_ways.is_some();
-        let order = count.date_order.iter().filter(|_| !said_below);
+        let noted_below = count.two_ways.is_some();
+        let order = count.date_order.iter().filter(|_| !noted_below);
         how.extend(order.map(|order| format!("dates {order}")));
         how.extend(count.decimal_mark.clone());
         let how = format!("{}: {}", input.name, how.join(", "));
-        text.push_str(&format!("{}\n", fitted(&how, "", width)));
+        add(&mut text, &how, "", width);
         let renamed: Vec<String> = input
             .mapping
             .taken()
@@ -137,7 +140,7 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
             .collect();
         if !renamed.is_empty() {
             let columns = format!("columns: {}", renamed.join(", "));
-            text.push_str(&format!("{}\n", fitted(&columns, "  ", width)));
+            add(&mut text, &columns, "  ", width);
         }
         let skipped = skipped(count).into_iter();
         let skipped = skipped.filter(|(number, ..)| *number > 0);
@@ -150,7 +153,7 @@ fn summary(imported: &Imported, width: Option<u16>) -> String {
             .chain(parts_grades(count))
             .chain(split_lists(count));
         for note in notes {
-            text.push_str(&format!("{}\n", fitted(&note, "  ", width)));
+            add(&mut text, &note, "  ", width);
         }
     }
     text
@@ -180,7 +183,7 @@ fn not_used(imported: &Imported, at: usize) -> Vec<String> {
     lines
 }
 
-/// What was taken of dates that could be read two ways.
+/// The reading of dates that could be read two ways.
 fn two_ways(count: &FileCount) -> Option<String> {
     let found = count.two_ways.as_ref()?;
     let order = count.date_order.as_deref()?;
@@ -214,7 +217,7 @@ fn also_in(found: &Guessed) -> String {
     format!("; also in {row} {}{more}", rows.join(", "))
 }
 
-/// What was taken for units for parts by the word in the column of the grade.
+/// The units that were taken to be for parts by the word in the column of the grade.
 fn parts_grades(count: &FileCount) -> Option<String> {
     let found = count.parts_grades.as_ref()?;
     Some(format!(
@@ -226,7 +229,7 @@ fn parts_grades(count: &FileCount) -> Option<String> {
     ))
 }
 
-/// What was taken of lists that were split by a guess.
+/// The reading of lists that were split by a guess.
 fn split_lists(count: &FileCount) -> Option<String> {
     let found = count.split_lists.as_ref()?;
     let text = &found.text;
@@ -298,7 +301,7 @@ fn updates(imported: &Imported, width: Option<u16>) -> String {
     for new in &plan.updates {
         if let Some(old) = imported.before.get(&new.comp_id) {
             let line = format!("{}: {}", new.comp_id, changes(old, new).join(", "));
-            text.push_str(&format!("{}\n", fitted(&line, "", width)));
+            add(&mut text, &line, "", width);
         }
     }
     let more = plan.updated.saturating_sub(plan.updates.len() as u64);

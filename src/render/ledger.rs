@@ -7,11 +7,13 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
-use super::document::check;
+pub use super::document::check::OwnCheck;
+use super::document::check::OwnSales;
 use super::listed;
 use super::net::account;
-use super::numbers::{amount, percent_change};
-use super::sheet::{HEADING, QUIET, basis, prose_width, wrap};
+use super::numbers::{amount, percent_change, signed};
+use super::prose::{HEADING, heading, prose_width, sentences as add_sentences, small_print, wrap};
+use super::sheet::basis;
 use super::table::{Grid, Kind};
 use crate::app::deals::Entered;
 use crate::app::ledger::Nets;
@@ -47,10 +49,28 @@ pub struct Content<'a> {
     pub goal: Decimal,
     /// Today's estimates of the units in stock, or the reasons why there are none.
     pub now: BTreeMap<u32, Result<Foreseen, String>>,
-    /// What the likely prices of these leave.
+    /// The net proceeds at the likely prices of these.
     pub nets: Nets,
     /// Whether all closed deals are shown.
     pub all: bool,
+}
+
+impl Content<'_> {
+    /// An amount of money.
+    fn money(&self, value: Decimal) -> String {
+        amount(self.currency, value)
+    }
+
+    /// Today's estimate of the unit of a deal, if there is one.
+    pub(super) fn foreseen_now(&self, deal: &Deal) -> Option<&Foreseen> {
+        self.now.get(&deal.id)?.as_ref().ok()
+    }
+
+    /// An amount of the statistics; a dash if it is out of range.
+    fn statistic(&self, value: f64) -> String {
+        let exact = self.currency.from_statistics(value);
+        exact.map_or("–".into(), |value| self.money(value))
+    }
 }
 
 /// An estimate in a few words: `148.16 (80 % band 130.64 to 168.56)`.
@@ -94,7 +114,7 @@ pub fn balances(entered: &Entered, currency: &Currency) -> String {
     )
 }
 
-/// What a unit has cost so far: `Nulva 61K has cost 61.00 EUR and 30 min.`
+/// The cost of a unit so far: `Nulva 61K has cost 61.00 EUR and 30 min.`
 pub fn cost_so_far(deal: &Deal, currency: &Currency) -> String {
     format!(
         "{} has cost {} {} and {} min.",
@@ -109,59 +129,41 @@ pub fn cost_so_far(deal: &Deal, currency: &Currency) -> String {
 pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
     let prose = prose_width(width);
     let mut out = String::new();
-    let code = &content.currency.code;
-    let _ = writeln!(
-        out,
-        "{HEADING}Bankroll{HEADING:#}, {code}, on {}",
-        content.today
-    );
-    out.push_str(&bankroll(content));
+    let (code, today) = (&content.currency.code, content.today);
+    let _ = writeln!(out, "{HEADING}Bankroll{HEADING:#}, {code}, on {today}");
+    out.push_str(&account(&money_lines(content)));
     out.push('\n');
-    for sentence in sentences(content) {
-        let _ = writeln!(out, "{}", wrap(&sentence, prose, "  "));
-    }
+    add_sentences(&mut out, sentences(content), prose);
     let stock = in_stock(content, width);
     if !stock.is_empty() {
-        let basis = content
-            .now
-            .values()
-            .flatten()
-            .next()
-            .map_or(String::new(), |made| {
-                format!(", estimated, {}", basis(made.basis))
-            });
-        let _ = writeln!(out, "\n{HEADING}In stock{HEADING:#}, {code}{basis}");
+        let first = content.now.values().flatten().next();
+        let basis = first.map(|made| format!(", estimated, {}", basis(made.basis)));
+        let rest = format!(", {code}{}", basis.unwrap_or_default());
+        heading(&mut out, "In stock", &rest);
         out.push_str(&stock);
     }
-    let up = listed::table(content.ledger, content.today, content.currency, width);
-    if !up.is_empty() {
-        let _ = writeln!(out, "\n{HEADING}Up for sale{HEADING:#}, {code}");
-        out.push_str(&up);
+    if let Some(up) = listed::grid(content.ledger, today, content.currency) {
+        heading(&mut out, "Up for sale", &format!(", {code}"));
+        out.push_str(&up.render(width));
     }
-    let (closed, left_out) = closed(content, width);
-    if !closed.is_empty() {
-        let _ = writeln!(
-            out,
-            "\n{HEADING}Closed deals{HEADING:#}, {code}, newest first"
-        );
-        out.push_str(&closed);
+    let (closed, left_out) = closed_grid(content);
+    if let Some(closed) = closed {
+        heading(&mut out, "Closed deals", &format!(", {code}, newest first"));
+        out.push_str(&closed.render(width));
         if left_out > 0 {
             let _ = writeln!(out, "({left_out} more: --all)");
         }
         let legend = "Paid and parts: what the unit cost. Price: with shipping that the buyer paid, less refunds; – for a unit taken apart. Sent: \
                       sending and packing. Min: minutes of work; an hour: profit or loss for each hour of it.";
-        let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(legend, prose, ""));
+        out.push('\n');
+        small_print(&mut out, legend, prose);
     }
     out
 }
 
-fn bankroll(content: &Content<'_>) -> String {
-    account(&money_lines(content))
-}
-
 /// The bankroll and its parts, each with its name.
 pub fn money_lines(content: &Content<'_>) -> Vec<(String, String)> {
-    let money = |value| amount(content.currency, value);
+    let money = |value| content.money(value);
     let now = &content.summary.now;
     let mut lines = vec![
         ("Cash".into(), money(now.cash + content.assumed)),
@@ -174,93 +176,80 @@ pub fn money_lines(content: &Content<'_>) -> Vec<(String, String)> {
     lines
 }
 
-/// What the ledger says in sentences: what was paid in and earned, time on the market, the goal.
+/// The ledger in sentences: money paid in and earned, time on the market, the goal.
 pub fn sentences(content: &Content<'_>) -> Vec<String> {
-    let money = |value| amount(content.currency, value);
     let summary = &content.summary;
-    let paid_in = if content.assumed.is_zero() {
-        format!("Paid in {}", money(summary.now.capital))
+    let profit = content.money(summary.profit);
+    let mut lines = vec![if content.assumed.is_zero() {
+        let paid_in = content.money(summary.now.capital);
+        format!("Paid in {paid_in}, profit so far {profit}.")
     } else {
         format!(
-            "No money is recorded as paid in: {} of compband.toml counts as such (`compband ledger fund` records it)",
-            money(content.assumed)
+            "No money is recorded as paid in: {} of compband.toml counts as such (`compband ledger fund` records it). \
+             Profit so far {profit}.",
+            content.money(content.assumed)
         )
-    };
-    let profit = money(summary.profit);
-    let mut said = vec![if content.assumed.is_zero() {
-        format!("{paid_in}, profit so far {profit}.")
-    } else {
-        format!("{paid_in}. Profit so far {profit}.")
     }];
-    said.extend(overheads(content));
+    lines.extend(overheads(content));
     if summary.closed > 0 {
-        said.push(deals_closed(content));
+        lines.push(deals_closed(content));
     }
     if summary.weeks >= TELLING
         && let (Some(turnover), Some(weekly)) = (summary.turnover, summary.weekly)
     {
-        said.push(format!(
+        lines.push(format!(
             "In {:.1} weeks: profit {} a week on a bankroll of {} on average, turned over {turnover:.1} times a year.",
             summary.weeks,
             percent_change(100.0 * weekly),
-            content.currency
-                .from_statistics(summary.average)
-                .map_or("–".into(), money),
+            content.statistic(summary.average),
         ));
     }
-    said.extend(listed::sentences(content.ledger, content.today));
-    said.extend(goal(content));
-    said.extend(left_out(content));
-    said
+    lines.extend(listed::sentences(content.ledger, content.today));
+    lines.extend(goal(content));
+    lines.extend(left_out(content));
+    lines
 }
 
 /// How many deals are closed, and with a profit; units taken apart are no sales, with a profit or without.
 fn deals_closed(content: &Content<'_>) -> String {
     let summary = &content.summary;
-    let apart = content
-        .ledger
-        .deals()
-        .filter(|deal| deal.state == State::Harvested);
-    let apart = apart.count();
+    let deals = content.ledger.deals();
+    let apart = deals.filter(|deal| deal.state == State::Harvested).count();
     let others = summary.closed.saturating_sub(apart);
-    let mut said = vec![format!("Deals closed {}", summary.closed)];
+    let mut counts = vec![format!("Deals closed {}", summary.closed)];
+    let mut of = String::new();
     if apart > 0 {
-        said.push(format!("taken apart {apart}"));
+        counts.push(format!("taken apart {apart}"));
+        of = format!(" of the other {others}");
     }
     if others > 0 {
-        let of = if apart > 0 {
-            format!(" of the other {others}")
-        } else {
-            String::new()
-        };
-        said.push(format!(
+        counts.push(format!(
             "with a profit {}{of} ({:.0} %)",
             summary.won,
             100.0 * summary.won as f64 / others as f64
         ));
     }
-    format!("{}; in stock {}.", said.join(", "), summary.open)
+    format!("{}; in stock {}.", counts.join(", "), summary.open)
 }
 
 /// Expenses that belong to no unit.
 fn overheads(content: &Content<'_>) -> Option<String> {
-    let money = |value| amount(content.currency, value);
     let all = content.ledger.totals().get(Account::Overheads);
+    if all.is_zero() {
+        return None;
+    }
     let own = content.ledger.own_overheads();
-    let paid = if own.is_zero() {
-        String::new()
-    } else {
+    let paid = (!own.is_zero()).then(|| {
         format!(
             "; {} of them you paid yourself, which counts as paid in",
-            money(own)
+            content.money(own)
         )
-    };
-    (!all.is_zero()).then(|| {
-        format!(
-            "Overheads so far {}, taken off the profit{paid}.",
-            money(all)
-        )
-    })
+    });
+    Some(format!(
+        "Overheads so far {}, taken off the profit{}.",
+        content.money(all),
+        paid.unwrap_or_default()
+    ))
 }
 
 /// Entries that are left out, and those that do not follow on the ones dated before them.
@@ -294,9 +283,9 @@ fn goal(content: &Content<'_>) -> Option<String> {
     if content.goal.is_zero() {
         return None;
     }
-    let money = |value| amount(content.currency, value);
     let share = (bankroll / content.goal).to_f64().unwrap_or_default();
-    let head = format!("Goal {}: {:.0} % of it", money(content.goal), 100.0 * share);
+    let goal = content.money(content.goal);
+    let head = format!("Goal {goal}: {:.0} % of it", 100.0 * share);
     if bankroll >= content.goal {
         return Some(format!("{head}, reached."));
     }
@@ -305,10 +294,7 @@ fn goal(content: &Content<'_>) -> Option<String> {
     Some(if content.summary.weeks >= TELLING && pace > 0.0 {
         format!(
             "{head}; at the profit so far, {} a week, in about {:.0} weeks.",
-            content
-                .currency
-                .from_statistics(pace)
-                .map_or("–".into(), money),
+            content.statistic(pace),
             (missing / pace).ceil()
         )
     } else {
@@ -318,7 +304,7 @@ fn goal(content: &Content<'_>) -> Option<String> {
 
 /// The units in stock as a table that is not laid out yet.
 pub fn stock_grid(content: &Content<'_>) -> Grid<'static> {
-    let money = |value| amount(content.currency, value);
+    let money = |value| content.money(value);
     let mut grid = Grid::ranked(&[
         ("deal", Kind::Fixed, 0),
         ("unit", Kind::Text, 0),
@@ -332,25 +318,19 @@ pub fn stock_grid(content: &Content<'_>) -> Grid<'static> {
         ("when bought", Kind::Number, 3),
     ]);
     for deal in open(content) {
-        let now = content
-            .now
-            .get(&deal.id)
-            .and_then(|made| made.as_ref().ok());
-        let of = |made: Option<&Foreseen>, which: fn(&Foreseen) -> Decimal| {
-            made.map_or("–".into(), |made| money(which(made)))
-        };
+        let now = content.foreseen_now(deal);
         let some = |known: Option<Decimal>| known.map_or("–".into(), money);
-        grid.push(vec![
+        grid.push([
             deal.name(),
             deal.unit.model.clone(),
             deal.days_held(content.today).to_string(),
             money(deal.sum(Account::Stock)),
-            of(now, |made| made.likely),
+            some(now.map(|made| made.likely)),
             some(content.nets.of_deal.get(&deal.id).copied()),
             some(content.nets.profit(deal)),
-            of(now, |made| made.low),
-            of(now, |made| made.high),
-            of(deal.foreseen.as_ref(), |made| made.likely),
+            some(now.map(|made| made.low)),
+            some(now.map(|made| made.high)),
+            some(deal.foreseen.map(|made| made.likely)),
         ]);
     }
     grid
@@ -366,51 +346,34 @@ fn in_stock(content: &Content<'_>, width: Option<u16>) -> String {
     if open(content).next().is_none() {
         return String::new();
     }
+    let prose = prose_width(width);
     let mut text = stock_grid(content).render(width);
     if !content.nets.of_deal.is_empty() {
         let legend = format!(
             "Net: what the likely price leaves through {}. Profit: net less cost, and less what a sale that came back took.",
             content.nets.outlet
         );
-        let legend = wrap(&legend, prose_width(width), "");
-        let _ = writeln!(text, "{QUIET}{legend}{QUIET:#}");
+        small_print(&mut text, &legend, prose);
     }
     if content.nets.of_deal.is_empty() && content.now.values().any(Result::is_ok) {
         let why = "No net and profit: it is not clear through which outlet they sell. Describe one under [outlets.NAME] \
                    in compband.toml; of several, name one as `outlet` under [deal].";
-        let _ = writeln!(
-            text,
-            "{QUIET}{}{QUIET:#}",
-            wrap(why, prose_width(width), "")
-        );
+        small_print(&mut text, why, prose);
     }
     for deal in open(content) {
         if let Some(Err(why)) = content.now.get(&deal.id) {
-            let _ = writeln!(
-                text,
-                "{}",
-                wrap(&format!("{}: {why}.", deal.name()), prose_width(width), "")
-            );
+            let line = wrap(&format!("{}: {why}.", deal.name()), prose, "");
+            let _ = writeln!(text, "{line}");
         }
     }
     text
 }
 
-/// Closed deals, and the number of those not shown.
-fn closed(content: &Content<'_>, width: Option<u16>) -> (String, usize) {
-    let (grid, left_out) = closed_grid(content);
-    let text = grid.map_or_else(String::new, |grid| grid.render(width));
-    (text, left_out)
-}
-
 /// The closed deals as a table that is not laid out yet, and the number of those not shown.
 pub fn closed_grid(content: &Content<'_>) -> (Option<Grid<'static>>, usize) {
-    let money = |value| amount(content.currency, value);
-    let mut closed: Vec<&Deal> = content
-        .ledger
-        .deals()
-        .filter(|deal| deal.state != State::Open)
-        .collect();
+    let money = |value| content.money(value);
+    let deals = content.ledger.deals();
+    let mut closed: Vec<&Deal> = deals.filter(|deal| deal.state != State::Open).collect();
     if closed.is_empty() {
         return (None, 0);
     }
@@ -459,17 +422,7 @@ pub fn closed_grid(content: &Content<'_>) -> (Option<Grid<'static>>, usize) {
     (Some(grid), left_out)
 }
 
-/// A table of entries with the accounts that they change.
-pub fn entry_table<'e>(
-    ledger: &Ledger,
-    shown: impl Iterator<Item = &'e Entry>,
-    currency: &Currency,
-    width: Option<u16>,
-) -> String {
-    entry_grid(ledger, shown, currency).render(width)
-}
-
-/// The same before it is laid out.
+/// A table of entries with the accounts that they change, not laid out yet.
 pub fn entry_grid<'e>(
     ledger: &Ledger,
     shown: impl Iterator<Item = &'e Entry>,
@@ -484,39 +437,25 @@ pub fn entry_grid<'e>(
         ("note", Kind::Text, 1),
     ]);
     for entry in shown {
-        let moved: Vec<String> = entry
-            .postings
-            .iter()
-            .map(|(account, money)| {
-                let sign = if money > Decimal::ZERO { "+" } else { "" };
-                format!(
-                    "{} {sign}{}",
-                    account.column().replace('_', " "),
-                    amount(currency, money)
-                )
-            })
+        let moved = entry.postings.iter().map(|(account, money)| {
+            let account = account.column().replace('_', " ");
+            format!("{account} {}", signed(currency, money))
+        });
+        let moved: Vec<String> = moved.collect();
+        let reverses = entry.reverses;
+        let reversed_by = ledger.reversed_by(entry.number);
+        let note: Vec<String> = reverses
+            .map(|number| format!("of ledger entry {number}"))
+            .into_iter()
+            .chain(reversed_by.map(|by| format!("reversed by ledger entry {by}")))
+            .chain(entry.quoted.map(|price| named(entry.kind, price, currency)))
+            .chain([
+                entry.outlet.clone(),
+                parts_text(&entry.parts),
+                entry.note.clone(),
+            ])
+            .filter(|text| !text.is_empty())
             .collect();
-        let mut note: Vec<String> = Vec::new();
-        note.extend(
-            entry
-                .reverses
-                .map(|number| format!("of ledger entry {number}")),
-        );
-        note.extend(
-            ledger
-                .reversed_by(entry.number)
-                .map(|by| format!("reversed by ledger entry {by}")),
-        );
-        note.extend(entry.quoted.map(|price| named(entry.kind, price, currency)));
-        if !entry.outlet.is_empty() {
-            note.push(entry.outlet.clone());
-        }
-        if !entry.parts.is_empty() {
-            note.push(parts_text(&entry.parts));
-        }
-        if !entry.note.is_empty() {
-            note.push(entry.note.clone());
-        }
         grid.push(vec![
             entry.number.to_string(),
             entry.on.to_string(),
@@ -539,19 +478,6 @@ fn named(kind: entry::Kind, price: Decimal, currency: &Currency) -> String {
     format!("{what} {}", amount(currency, price))
 }
 
-/// Comparison of the owner's sales with the estimates on one kind of day.
-#[derive(Debug, Clone, PartialEq)]
-pub struct OwnSales {
-    /// Number of sales.
-    pub sales: usize,
-    /// Median of estimate over price paid.
-    pub median_ratio: f64,
-    /// Number of sales inside their band.
-    pub held: usize,
-    /// Average level of the bands, per cent.
-    pub foreseen_percent: f64,
-}
-
 impl OwnSales {
     /// Summarises sales; `None` if there are none.
     pub fn of(sales: &[OwnSale]) -> Option<Self> {
@@ -563,11 +489,13 @@ impl OwnSales {
             .collect();
         let within =
             |sale: &&OwnSale| (sale.foreseen.low..=sale.foreseen.high).contains(&sale.paid);
+        let held = sales.iter().filter(within).count();
         let chances = sales.iter().map(|sale| f64::from(sale.foreseen.level));
         Some(Self {
             sales: sales.len(),
             median_ratio: crate::backtest::ratio::median(&ratios)?,
-            held: sales.iter().filter(within).count(),
+            held,
+            share: held as f64 / sales.len() as f64,
             foreseen_percent: chances.sum::<f64>() / sales.len() as f64,
         })
     }
@@ -586,29 +514,10 @@ impl OwnSales {
     }
 }
 
-/// Comparison of the owner's sales with the estimates in the ledger.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct OwnCheck {
-    /// With the estimates on the day of buying.
-    pub when_bought: Option<OwnSales>,
-    /// With the estimates on the day of selling.
-    pub when_sold: Option<OwnSales>,
-}
-
 impl OwnCheck {
     /// As part of a document; `None` if there is nothing to compare.
-    pub fn document(&self) -> Option<check::OwnCheck> {
-        let sales = |own: &OwnSales| check::OwnSales {
-            sales: own.sales,
-            median_ratio: own.median_ratio,
-            held: own.held,
-            share: own.held as f64 / own.sales as f64,
-            foreseen_percent: own.foreseen_percent,
-        };
-        (*self != Self::default()).then(|| check::OwnCheck {
-            when_bought: self.when_bought.as_ref().map(sales),
-            when_sold: self.when_sold.as_ref().map(sales),
-        })
+    pub fn document(self) -> Option<Self> {
+        (self.when_bought.is_some() || self.when_sold.is_some()).then_some(self)
     }
 
     /// Both comparisons for a ledger: for one model (ignoring case and spacing), or for all.
@@ -640,18 +549,13 @@ impl OwnCheck {
 
     /// As text; empty if there is nothing to compare.
     pub fn sheet(&self, width: Option<u16>) -> String {
-        let prose = prose_width(width);
-        let said = self.sentences().into_iter();
-        let said: Vec<String> = said
-            .map(|sentence| format!("{}\n", wrap(&sentence, prose, "  ")))
-            .collect();
-        if said.is_empty() {
-            return String::new();
+        let mut out = String::new();
+        let lines = self.sentences();
+        if !lines.is_empty() {
+            heading(&mut out, "your own sales", ", from the ledger");
+            add_sentences(&mut out, lines, prose_width(width));
         }
-        format!(
-            "\n{HEADING}your own sales{HEADING:#}, from the ledger\n{}",
-            said.concat()
-        )
+        out
     }
 }
 
@@ -666,11 +570,8 @@ pub fn postings_csv(ledger: &Ledger, currency: &Currency) -> std::io::Result<Vec
         "note",
     ])?;
     for entry in ledger.entries() {
-        let model = entry
-            .deal
-            .and_then(|id| model_of(ledger, id))
-            .unwrap_or_default();
-        let model = neutral(model);
+        let model = entry.deal.and_then(|id| model_of(ledger, id));
+        let model = neutral(model.unwrap_or_default());
         let note = neutral(&entry.note);
         for (account, money) in entry.postings.iter() {
             writer.write_record([

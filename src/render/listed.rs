@@ -12,23 +12,19 @@ use crate::trade::Currency;
 
 /// `15 days, 2 offers, the best 140.00`.
 pub fn so_far(up: &Up, currency: &Currency) -> String {
-    let days = count(usize::try_from(up.days).unwrap_or_default(), "day");
-    let best = up.best.map_or(String::new(), |best| {
-        format!(", the best {}", amount(currency, best))
-    });
+    let days = count(up.days, "day");
+    let best = up
+        .best
+        .map(|best| format!(", the best {}", amount(currency, best)));
+    let best = best.unwrap_or_default();
     let offers = match up.offers {
         0 => "no offer".to_string(),
-        offers => count(offers as usize, "offer"),
+        offers => count(offers, "offer"),
     };
     format!("{days}, {offers}{best}")
 }
 
-/// A table of what is up for sale on a day; empty if nothing is.
-pub fn table(ledger: &Ledger, today: NaiveDate, currency: &Currency, width: Option<u16>) -> String {
-    grid(ledger, today, currency).map_or_else(String::new, |grid| grid.render(width))
-}
-
-/// The same before it is laid out; none if nothing is up for sale.
+/// The listings that are up on a day as a table that is not laid out yet; none if there are none.
 pub fn grid(ledger: &Ledger, today: NaiveDate, currency: &Currency) -> Option<Grid<'static>> {
     let money =
         |value: Option<Decimal>| value.map_or("–".into(), |value| amount(currency, value));
@@ -42,23 +38,24 @@ pub fn grid(ledger: &Ledger, today: NaiveDate, currency: &Currency) -> Option<Gr
         ("offers", Kind::Number, 0),
         ("best", Kind::Number, 1),
     ]);
-    let mut none = true;
-    for deal in ledger.deals().filter(|deal| deal.state == State::Open) {
-        for up in Up::all(deal, today) {
-            none = false;
-            grid.push(vec![
-                deal.name(),
-                deal.unit.model.clone(),
-                up.outlet.clone(),
-                up.from.to_string(),
-                up.days.to_string(),
-                money(up.ask),
-                up.offers.to_string(),
-                money(up.best),
-            ]);
-        }
+    let open = ledger.deals().filter(|deal| deal.state == State::Open);
+    let mut all = open
+        .flat_map(|deal| Up::all(deal, today).into_iter().map(move |up| (deal, up)))
+        .peekable();
+    all.peek()?;
+    for (deal, up) in all {
+        grid.push([
+            deal.name(),
+            deal.unit.model.clone(),
+            up.outlet.clone(),
+            up.from.to_string(),
+            up.days.to_string(),
+            money(up.ask),
+            up.offers.to_string(),
+            money(up.best),
+        ]);
     }
-    (!none).then_some(grid)
+    Some(grid)
 }
 
 /// How long units were up for sale until they sold; nothing if none was up.
@@ -67,30 +64,29 @@ pub fn sentences(ledger: &Ledger, today: NaiveDate) -> Vec<String> {
     let Some(curve) = Curve::of(&units.spells) else {
         return Vec::new();
     };
-    let mut said = vec![in_all(&units, &curve)];
+    let mut lines = vec![in_all(&units, &curve)];
     let outlets = ledger.on_market_at_outlets(today);
     if outlets.len() > 1 {
         let of = |outlet: &OnMarket| {
             let curve = Curve::of(&outlet.spells)?;
             let name = outlet.outlet.as_deref().unwrap_or_default();
-            let half = curve
-                .within(0.5)
-                .map_or("not known yet".into(), |days| format!("{days} days"));
+            let half = curve.within(0.5);
+            let half = half.map_or("not known yet".into(), |days| format!("{days} days"));
             Some(format!("{name} {half} (of {})", curve.spells))
         };
         let outlets: Vec<String> = outlets.iter().filter_map(of).collect();
-        said.push(format!(
+        lines.push(format!(
             "Days until half sell, by outlet: {}.",
             outlets.join(", ")
         ));
     }
-    said
+    lines
 }
 
 fn in_all(units: &OnMarket, curve: &Curve) -> String {
     if curve.ended == 0 {
         let units = count(curve.spells, "unit");
-        let longest = count(usize::try_from(curve.longest).unwrap_or_default(), "day");
+        let longest = count(curve.longest, "day");
         return format!("Listed so far: {units}, none sold yet; the longest was up for {longest}.");
     }
     let were = format!("{} listed", count(curve.spells, "unit"));
@@ -112,7 +108,7 @@ fn in_all(units: &OnMarket, curve: &Curve) -> String {
             };
             format!(
                 "Of {were}, half sell within {} ({sure}{counts}).",
-                count(usize::try_from(days).unwrap_or_default(), "day")
+                count(days, "day")
             )
         }
         None => format!(

@@ -6,14 +6,15 @@ use rust_decimal::Decimal;
 
 use super::ledger::balances;
 use super::numbers::amount;
-use super::sheet::{prose_width, unit, wrap};
+use super::prose::{prose_width, wrap};
+use super::sheet::unit;
 use super::table::{Grid, Kind};
 use crate::app::deals::Entered;
 use crate::app::lot::OfLot;
 use crate::deal::ledger::name;
 use crate::trade::Currency;
 
-/// What was bought together.
+/// Units that were bought together.
 #[derive(Debug)]
 pub struct Bought<'a> {
     /// Currency of all money.
@@ -49,7 +50,7 @@ pub fn text(content: &Bought<'_>, width: Option<u16>) -> String {
         ]);
     }
     let mut out = grid.render(width);
-    let said = match content.entered {
+    let line = match content.entered {
         None => "Nothing was recorded (--dry-run).".to_string(),
         Some(entered) => format!(
             "{} Reverse each entry on its own: compband ledger reverse {}",
@@ -57,6 +58,6 @@ pub fn text(content: &Bought<'_>, width: Option<u16>) -> String {
             entered.number
         ),
     };
-    let _ = writeln!(out, "{}", wrap(&said, prose_width(width), ""));
+    let _ = writeln!(out, "{}", wrap(&line, prose_width(width), ""));
     out
 }

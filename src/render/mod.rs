@@ -25,6 +25,7 @@ pub mod moved;
 pub mod net;
 pub mod numbers;
 pub mod pocket;
+pub mod prose;
 pub mod report;
 pub mod selling;
 pub mod sheet;

@@ -1,7 +1,7 @@
 //! The models of a book as a table.
 
 use super::numbers::count;
-use super::sheet::fitted;
+use super::prose::fitted;
 use super::table::{Grid, Kind};
 use crate::app::models::Model;
 use crate::settings::Settings;
@@ -27,20 +27,18 @@ pub fn table(models: &[Model], settings: &Settings, width: Option<u16>) -> Strin
         ("completeness", Kind::Text, 4),
     ]);
     let day = |day: Option<chrono::NaiveDate>| day.map_or("–".into(), |day| day.to_string());
-    let price = |minor: Option<i64>| {
-        minor.map_or(String::new(), |minor| {
-            currency.plain(from_minor_units(minor))
-        })
-    };
+    let plain = |minor: i64| currency.plain(from_minor_units(minor));
+    let price = |minor: Option<i64>| minor.map_or(String::new(), plain);
     for model in models {
-        let median = model.median;
         sheet.push(vec![
             model.name.clone(),
             model.comps.to_string(),
             day(model.first),
             day(model.last),
             price(model.lowest),
-            median.map_or(String::new(), |median| median_text(median, currency)),
+            model
+                .median
+                .map_or(String::new(), |median| median_text(median, currency)),
             price(model.highest),
             if model.parts == 0 {
                 String::new()
@@ -66,18 +64,14 @@ pub fn table(models: &[Model], settings: &Settings, width: Option<u16>) -> Strin
 /// `A 3, B 5, not given 2` in the order of the scale.
 fn listed(counts: &[(String, u32)], scale: &[&str]) -> String {
     let number = |name: &str| {
-        counts
-            .iter()
-            .find(|(word, _)| word == name)
-            .map(|(_, number)| *number)
+        let found = counts.iter().find(|(word, _)| word == name);
+        found.map(|(_, number)| *number)
     };
     let named = scale
         .iter()
         .filter_map(|name| Some(format!("{name} {}", number(name)?)));
-    named
-        .chain(number("").map(|number| format!("not given {number}")))
-        .collect::<Vec<_>>()
-        .join(", ")
+    let blank = number("").map(|number| format!("not given {number}"));
+    named.chain(blank).collect::<Vec<_>>().join(", ")
 }
 
 fn median_text(minor: f64, currency: &Currency) -> String {

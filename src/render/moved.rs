@@ -1,9 +1,9 @@
-//! What moved a watched unit, and its past estimates, as parts of a page.
+//! The change of a watched unit with its causes, and its past estimates, as parts of a page.
 
 use maud::{Markup, html};
 
 use super::change::history_row;
-use super::html::{Cell, Column, Place, Table, prose};
+use super::html::{Column, Place, Table, prose};
 use super::numbers::count;
 use crate::app::refresh::Refreshed;
 use crate::book::history::Record;
@@ -13,8 +13,8 @@ const LISTED: usize = 60;
 
 /// The price of a unit and its change, then a list of steps that add up to it: the lines of
 /// [`super::change::sheet`].
-pub fn moves(told: &Refreshed) -> Markup {
-    let lines = told.lines();
+pub fn moves(refreshed: &Refreshed) -> Markup {
+    let lines = refreshed.lines();
     let (steps, plain): (Vec<_>, Vec<_>) = lines.iter().partition(|(lead, _)| !lead.is_empty());
     html! {
         @for (at, (_, text)) in plain.iter().enumerate() {
@@ -61,8 +61,7 @@ fn table(name: &str, records: &[Record]) -> Markup {
     let newest = (0..records.len()).rev().take(LISTED);
     let rows = newest.map(|at| {
         let before = at.checked_sub(1).map(|before| &records[before]);
-        let row = history_row(&records[at], before);
-        (row.map(Cell::text).to_vec(), false)
+        history_row(&records[at], before)
     });
     let caption = match records.len() {
         all if all > LISTED => {
@@ -70,21 +69,16 @@ fn table(name: &str, records: &[Record]) -> Markup {
         }
         _ => format!("Estimates of {name}, newest first"),
     };
-    Table {
-        id: &format!("estimates-{name}"),
-        caption: &caption,
-        sortable: false,
-        columns: vec![
-            ("Day", Column::Line),
-            ("Likely", Column::Number),
-            ("Change", Column::Number),
-            ("Low", Column::Number),
-            ("High", Column::Number),
-            ("Range", Column::Number),
-            ("Comps", Column::Number),
-            ("Currency", Column::Line),
-        ],
-        rows: rows.collect(),
-    }
-    .render(Place::WHOLE)
+    let columns = vec![
+        ("Day", Column::Line),
+        ("Likely", Column::Number),
+        ("Change", Column::Number),
+        ("Low", Column::Number),
+        ("High", Column::Number),
+        ("Range", Column::Number),
+        ("Comps", Column::Number),
+        ("Currency", Column::Line),
+    ];
+    let id = format!("estimates-{name}");
+    Table::plain(&id, &caption, columns, rows).render(Place::WHOLE)
 }

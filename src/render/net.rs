@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::numbers::amount;
-use super::sheet::{HEADING, PRICE, prose_width, wrap};
+use super::prose::{HEADING, PRICE, prose_width, wrap};
 use crate::app::selling::Statement;
 use crate::deal::outlet::{Item, Line, Needed, Net};
 
@@ -45,11 +45,8 @@ pub fn statement(statement: &Statement<'_>, width: Option<u16>) -> String {
         let _ = writeln!(out, "\n{}", wrap(&line, prose, ""));
     }
     if let Some((wanted, needed)) = statement.wanted {
-        let _ = writeln!(
-            out,
-            "{}",
-            wrap(&about_price(statement, wanted, needed), prose, "")
-        );
+        let line = about_price(statement, wanted, needed);
+        let _ = writeln!(out, "{}", wrap(&line, prose, ""));
     }
     out
 }
@@ -98,20 +95,14 @@ fn about_price(statement: &Statement<'_>, wanted: Decimal, needed: Needed) -> St
 
 /// Costs as a share of the buyer's total, if that is positive.
 pub fn share(net: &Net) -> Option<f64> {
-    let revenue = net.revenue();
-    if revenue.is_zero() {
-        return None;
-    }
-    (net.costs() / revenue).to_f64()
+    net.costs().checked_div(net.revenue())?.to_f64()
 }
 
 fn label(statement: &Statement<'_>, line: &Line) -> String {
     let name = item_name(line.item);
     let weight = statement.terms.weight.map(|grams| grams.normalize());
     match (line.item, line.percent, line.of) {
-        (Item::Returns, Some(percent), _) => {
-            format!("{name}, {} in 100", percent.normalize())
-        }
+        (Item::Returns, Some(percent), _) => format!("{name}, {} in 100", percent.normalize()),
         (Item::Postage, ..) => weight.map_or(name.into(), |grams| format!("{name}, {grams} g")),
         (_, Some(percent), Some(of)) => format!(
             "{name}, {} % of {}",

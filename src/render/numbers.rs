@@ -1,18 +1,21 @@
 //! Numbers for the reader: money with its currency, signed changes, shares.
 
+use std::fmt::Display;
+
 use rust_decimal::Decimal;
 
 use crate::trade::Currency;
 use crate::trade::money::grouped;
 
-/// Like [`count`], for counts of type `u64`.
-pub fn counted(number: u64, one: &str) -> String {
-    count(usize::try_from(number).unwrap_or(usize::MAX), one)
+/// `1 comp`, `2 comps`.
+pub fn count<N: Display + PartialEq + From<u8>>(number: N, one: &str) -> String {
+    let plural = if number == N::from(1) { "" } else { "s" };
+    format!("{number} {one}{plural}")
 }
 
-/// `1 comp`, `2 comps`.
-pub fn count(number: usize, one: &str) -> String {
-    format!("{number} {one}{}", if number == 1 { "" } else { "s" })
+/// A number with one decimal; a dash for none.
+pub fn tenths(number: Option<f64>) -> String {
+    number.map_or("–".into(), |number| format!("{number:.1}"))
 }
 
 /// An exact amount with groups of three digits: `1 234.50`.
@@ -20,21 +23,21 @@ pub fn amount(currency: &Currency, amount: Decimal) -> String {
     grouped(&currency.plain(amount))
 }
 
+/// An exact amount with a plus sign if it is above zero.
+pub fn signed(currency: &Currency, value: Decimal) -> String {
+    let sign = if value > Decimal::ZERO { "+" } else { "" };
+    format!("{sign}{}", amount(currency, value))
+}
+
 /// An amount of the statistics, rounded to the minor unit, or to whole units from 1000 on.
 pub fn about(currency: &Currency, amount: f64) -> String {
-    let rounded = if amount.abs() >= 1000.0 {
-        amount.round()
-    } else {
-        amount
-    };
+    let large = amount.abs() >= 1000.0;
+    let rounded = if large { amount.round() } else { amount };
     let Some(exact) = currency.from_statistics(rounded) else {
         return "–".into();
     };
-    let plain = if amount.abs() >= 1000.0 {
-        exact.round().to_string()
-    } else {
-        exact.to_string()
-    };
+    let exact = if large { exact.round() } else { exact };
+    let plain = exact.to_string();
     let negative = plain.starts_with('-') && plain.bytes().any(|b| b.is_ascii_digit() && b != b'0');
     let digits = grouped(plain.trim_start_matches('-'));
     if negative {

@@ -18,11 +18,11 @@ use method::{definitions, facts, made_by};
 use xxhash_rust::xxh3::xxh3_128;
 
 use super::html::{Place, list, prose, visible};
-use super::numbers::amount;
+use super::numbers::{amount, count};
+use super::prose::capitalised;
 use super::sheet::{CLOSING, basis, evidence_lines, how_sold, odds, unit};
 use crate::band::estimate::Estimate;
 pub use deal::{ask_section, bid_section};
-pub(super) use page::capitalised;
 pub use page::{Check, Page, Unit};
 
 const STYLE: &str = concat!(
@@ -78,8 +78,7 @@ fn one(page: &Page<'_>, only: &Unit<'_>) -> (String, Markup) {
 
 /// Title and body of a page about several units: a table of contents, then a part for each.
 fn several(page: &Page<'_>) -> (String, Markup) {
-    let units = page.units.len();
-    let title = format!("{units} unit{}", if units == 1 { "" } else { "s" });
+    let title = count(page.units.len(), "unit");
     let whole = Place::WHOLE;
     let made = html! { (command(page)) (definitions(&made_by(page))) };
     let main = html! {

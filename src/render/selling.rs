@@ -1,18 +1,19 @@
-//! What to ask for a unit, in the parts of a page: the answer first, then the outlets side by side, the plan week by
-//! week as a chart and a table, and what it assumes; and the answer to an offer.
+//! The price to ask for a unit, in the parts of a page: the answer first, then the outlets side by side, the plan
+//! week by week as a chart and a table, and its assumptions; and the answer to an offer.
 
 use maud::{Markup, PreEscaped, html};
 use rust_decimal::Decimal;
 
 use super::ask::{
     BESIDE, COUNTED, DOUBT, HURRIES, RATED, STREAMS, answer_text, at_deadline, at_pair,
-    beside_rows, cautions, foreseen, form, hurries, in_words, limits, pair_cautions, pair_in_words,
-    pair_weekly, rated, rates_and_costs, rows, sells,
+    beside_rows, cautions, first_asks, foreseen, form, hurries, limits, others_then, pair_cautions,
+    pair_in_words, pair_weekly, rated, rates_and_costs, rows, sells,
 };
 use super::chart::{WeekShown, WeeksChart};
-use super::html::{Cell, Column, Place, Table, list, paragraphs, prose, visible};
+use super::html::{Column, Place, Table, list, paragraphs, prose, visible};
+use super::prose::capitalised;
 use super::report::deal::weekly;
-use super::sheet::{capitalised, unit};
+use super::sheet::unit;
 use crate::app::ask::{Asking, Basis, Judged};
 use crate::app::places::{Beside, Pair};
 
@@ -25,15 +26,11 @@ pub fn page(content: &Asking<'_>) -> Markup {
     }
 }
 
-/// Where to list a unit and at which price: one listing, or two at once. Where another price was said, this is the
+/// Where to list a unit and at which price: one listing, or two at once. Where another price was given, this is the
 /// best one.
 pub fn proposals<'a>(content: &Asking<'a>) -> Vec<(&'a str, Decimal)> {
     match both(content) {
-        Some(pair) => {
-            let asks = pair.weekly.first().map(|week| week.at.map(|at| at.0));
-            let asks = asks.unwrap_or_default();
-            pair.outlets.into_iter().zip(asks).collect()
-        }
+        Some(pair) => pair.outlets.into_iter().zip(first_asks(pair)).collect(),
         None => {
             let best = content.best.as_ref().unwrap_or(&content.usual);
             vec![(content.basis.outlet.unwrap_or_default(), best.ask)]
@@ -45,7 +42,7 @@ fn both<'c, 'a>(content: &'c Asking<'a>) -> Option<&'c Pair<'a>> {
     content.beside.as_ref().and_then(Beside::at_both)
 }
 
-/// What to ask and to accept, how long it takes, and the price that it rests on.
+/// The prices to ask and to accept, the time to the sale, and the price that they rest on.
 pub fn answer(content: &Asking<'_>) -> Markup {
     let base = &content.basis;
     let care = match both(content) {
@@ -99,10 +96,9 @@ fn at_one(content: &Asking<'_>) -> Markup {
 }
 
 fn at_both(base: &Basis<'_>, pair: &Pair<'_>) -> Markup {
-    let asks = pair.weekly.first().map(|week| week.at.map(|at| at.0));
-    let asks = asks.unwrap_or_default();
+    let asks = first_asks(pair);
     let code = &base.currency().code;
-    let say = format!(
+    let summary = format!(
         "Ask {} at {}, {} at {}",
         base.money(asks[0]),
         pair.outlets[0],
@@ -110,7 +106,7 @@ fn at_both(base: &Basis<'_>, pair: &Pair<'_>) -> Markup {
         pair.outlets[1]
     );
     html! {
-        p.unseen data-say="ask" { (prose(&say)) }
+        p.unseen data-say="ask" { (prose(&summary)) }
         dl.price {
             @for (at, outlet) in pair.outlets.iter().enumerate() {
                 div {
@@ -127,30 +123,12 @@ fn at_both(base: &Basis<'_>, pair: &Pair<'_>) -> Markup {
 fn table(
     (id, caption): (&str, &str),
     titles: &[impl AsRef<str>],
-    rows: impl IntoIterator<Item = Vec<String>>,
+    rows: impl IntoIterator<Item: IntoIterator<Item = String>>,
 ) -> Markup {
-    let titles: Vec<String> = titles
-        .iter()
-        .map(|title| capitalised(title.as_ref()))
-        .collect();
-    let mut columns: Vec<(&str, Column)> = titles
-        .iter()
-        .map(|title| (title.as_str(), Column::Number))
-        .collect();
-    if let Some(first) = columns.first_mut() {
-        first.1 = Column::Head;
-    }
-    let rows = rows.into_iter();
-    Table {
-        id,
-        caption,
-        sortable: false,
-        columns,
-        rows: rows
-            .map(|row| (row.into_iter().map(Cell::text).collect(), false))
-            .collect(),
-    }
-    .render(Place::WHOLE)
+    let titles = titles.iter().map(|title| capitalised(title.as_ref()));
+    let titles: Vec<String> = titles.collect();
+    let columns = Column::head_and_numbers(&titles);
+    Table::plain(id, caption, columns, rows).render(Place::WHOLE)
 }
 
 fn side_by_side(content: &Asking<'_>) -> Markup {
@@ -158,12 +136,12 @@ fn side_by_side(content: &Asking<'_>) -> Markup {
         return Markup::default();
     };
     let base = &content.basis;
-    let rows = beside_rows(base, beside).into_iter();
+    let rows = beside_rows(base, beside);
     let caption = format!("{}, best first", base.currency().code);
     html! {
         section {
             h2 { "Outlets side by side" }
-            (table(("outlets", &caption), &BESIDE, rows.map(Vec::from)))
+            (table(("outlets", &caption), &BESIDE, rows))
             p.muted { (prose(COUNTED)) }
             @if beside.pair.is_some() { p.muted { (prose(STREAMS)) } }
         }
@@ -192,15 +170,9 @@ fn week_by_week(content: &Asking<'_>) -> Markup {
     };
     let caption = format!("{code}: what to ask and the lowest to accept, week by week.");
     let [one, other] = pair.outlets.map(|outlet| format!("{outlet}: ask"));
-    let titles = [
-        "week",
-        &one,
-        "accept from",
-        &other,
-        "accept from",
-        "sold by its end",
-    ];
-    let all = pair_weekly(base, pair).into_iter().map(Vec::from);
+    let from = "accept from";
+    let titles = ["week", &one, from, &other, from, "sold by its end"];
+    let all = pair_weekly(base, pair);
     html! {
         section {
             h2 { "Week by week" }
@@ -263,14 +235,14 @@ fn assumes(content: &Asking<'_>) -> Markup {
                     (table(
                         ("rates", &format!("{code}, if offers are rarer or more frequent")),
                         &RATED,
-                        rated(content).into_iter().map(Vec::from),
+                        rated(content),
                     ))
                 }
                 @if !hurry.is_empty() {
                     (table(
                         ("hurry", &format!("{code}, if you are in less or more of a hurry")),
                         &HURRIES,
-                        hurry.into_iter().map(Vec::from),
+                        hurry,
                     ))
                 }
             }
@@ -281,11 +253,6 @@ fn assumes(content: &Asking<'_>) -> Markup {
 /// The answer to an offer, and what to do with others that come at the same time.
 pub fn reply(base: &Basis<'_>, judged: &Judged) -> Markup {
     let (word, why) = answer_text(base, judged);
-    let when = match judged.week {
-        0 => "Today".to_string(),
-        week => format!("In week {week}"),
-    };
-    let thresholds = in_words(base, &when, &limits(base, &judged.thresholds));
     let code = &base.currency().code;
     html! {
         section.glance id="offer" {
@@ -299,7 +266,7 @@ pub fn reply(base: &Basis<'_>, judged: &Judged) -> Markup {
                 }
             }
             (paragraphs(why))
-            p.muted { (prose(&thresholds)) }
+            p.muted { (prose(&others_then(base, judged))) }
         }
     }
 }

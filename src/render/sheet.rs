@@ -1,26 +1,22 @@
 //! The sheet: an estimate on the terminal.
 
-use crate::trade::Unit;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use anstyle::{AnsiColor, Style};
 use rust_decimal::Decimal;
 
 use super::numbers::{about, amount, change, count, percent_change};
+use super::prose::{
+    HEADING, PRICE, QUIET, capitalised, heading, prose_width, sentences, small_print, take_care,
+    wrap,
+};
 use super::table::{Grid, Kind};
-use crate::band::estimate::NO_COMP_SAYS;
-use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread, Unknown};
+use crate::band::estimate::{Adjustment, CompLine, Estimate, NO_COMP_SAYS, Spread, Unknown};
 use crate::band::recalibration::Recalibration;
 use crate::fit::term::Fact;
 use crate::select::Candidate;
-use crate::trade::comp::HowSold;
-use crate::trade::comp::PriceBasis;
-
-pub(super) const HEADING: Style = Style::new().bold();
-pub(super) const PRICE: Style = AnsiColor::Green.on_default().bold();
-pub(super) const WARNING: Style = AnsiColor::Yellow.on_default();
-pub(super) const QUIET: Style = Style::new().dimmed();
+use crate::trade::Unit;
+use crate::trade::comp::{HowSold, PriceBasis};
 
 /// Limits of the list of comps.
 #[derive(Debug, Clone, Copy)]
@@ -45,11 +41,12 @@ pub(super) type Named<'a> = (&'a CompLine, &'a str);
 pub(super) const CLOSING: &str =
     "An estimate from the sales you recorded, not a promise; not tax or legal advice.";
 
+/// Last line of the sheets of asking prices and bids.
+pub(super) const WORKED_OUT: &str =
+    "Worked out from the sales you recorded, not a promise; not tax or legal advice.";
+
 /// Longest label of an adjustment that is not broken.
 const SHORT_LABEL: usize = 24;
-
-/// Width of prose if the output is no terminal.
-const PROSE: u16 = 80;
 
 /// The sheet with ANSI styles, for a screen `width` columns wide. Without a screen, tables are as
 /// wide as necessary.
@@ -58,10 +55,11 @@ pub fn sheet(estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) -> 
     let prose = prose_width(width);
     headline(&mut out, estimate, prose);
     evidence(&mut out, estimate, prose);
-    warnings(&mut out, estimate, prose);
+    take_care(&mut out, &estimate.warnings, prose);
     adjustments(&mut out, estimate, width);
     comps(&mut out, estimate, listing, width);
-    let _ = writeln!(out, "\n{QUIET}{}{QUIET:#}", wrap(CLOSING, prose, ""));
+    out.push('\n');
+    small_print(&mut out, CLOSING, prose);
     out
 }
 
@@ -74,44 +72,20 @@ pub fn unit(subject: &Unit) -> String {
     }
     parts.extend(subject.grade.iter().map(|g| format!("grade {g}")));
     parts.extend(subject.completeness.iter().cloned());
-    parts.extend(
-        subject
-            .attributes
-            .iter()
-            .map(|(name, value)| format!("{name} {value}")),
-    );
-    let counted = |name: &str, count: u32| {
-        if count > 1 {
-            format!("{name} x{count}")
-        } else {
-            name.to_string()
-        }
+    let attributes = subject.attributes.iter();
+    parts.extend(attributes.map(|(name, value)| format!("{name} {value}")));
+    let counted = |(name, count): (&str, u32)| match count {
+        0 | 1 => name.to_string(),
+        count => format!("{name} x{count}"),
     };
-    parts.extend(
-        subject
-            .missing
-            .iter()
-            .map(|(name, count)| format!("{} missing", counted(name, count))),
-    );
-    parts.extend(
-        subject
-            .extras
-            .iter()
-            .map(|(name, count)| format!("with {}", counted(name, count))),
-    );
-    parts.extend(
-        subject
-            .defects
-            .iter()
-            .map(|(name, count)| counted(name, count)),
-    );
+    let missing = subject.missing.iter().map(counted);
+    parts.extend(missing.map(|item| format!("{item} missing")));
+    let extras = subject.extras.iter().map(counted);
+    parts.extend(extras.map(|item| format!("with {item}")));
+    parts.extend(subject.defects.iter().map(counted));
     // Only where prices are apart from those elsewhere.
-    parts.extend(
-        subject
-            .venue
-            .iter()
-            .map(|outlet| format!("sold at {outlet}")),
-    );
+    let venue = subject.venue.iter();
+    parts.extend(venue.map(|outlet| format!("sold at {outlet}")));
     parts.join(", ")
 }
 
@@ -130,7 +104,20 @@ pub fn basis(basis: PriceBasis) -> &'static str {
     }
 }
 
-/// What a band of a level means: `4 in 5 such units should sell in this range`.
+/// `Likely price 147.95 EUR (80 % range 129.70 to 168.91)`; `once` follows the currency.
+pub(super) fn likely(made: &Estimate, once: &str) -> String {
+    let money = |value| amount(&made.currency, value);
+    format!(
+        "Likely price {} {}{once} ({} % range {} to {})",
+        money(made.median),
+        made.currency.code,
+        made.level,
+        money(made.low),
+        money(made.high)
+    )
+}
+
+/// Meaning of a band of a level: `4 in 5 such units should sell in this range`.
 pub(super) fn odds(chance: u8) -> String {
     let units = match chance {
         50 => "1 in 2".into(),
@@ -161,22 +148,22 @@ pub(super) fn based_on(made: &Estimate) -> String {
     )
 }
 
-/// What was assumed of a unit, in words; none if nothing was.
+/// Assumptions about a unit, in words; none if there are none.
 pub(super) fn assumptions(made: &Estimate) -> Option<String> {
     let open: Vec<String> = made.unknown.iter().map(Unknown::words).collect();
-    let said = made.assumptions.iter().filter(|text| !open.contains(text));
-    let (unstated, others): (Vec<&str>, Vec<&str>) = said
+    let stated = made.assumptions.iter().filter(|text| !open.contains(text));
+    let (unstated, others): (Vec<&str>, Vec<&str>) = stated
         .map(String::as_str)
         .partition(|text| text.ends_with(NO_COMP_SAYS));
-    let mut said: Vec<String> = Vec::new();
+    let mut texts: Vec<String> = Vec::new();
     if !unstated.is_empty() {
         let facts: Vec<&str> = unstated
             .iter()
             .map(|text| text.strip_suffix(NO_COMP_SAYS).unwrap_or(text))
             .collect();
-        said.push(format!("{}{NO_COMP_SAYS}", facts.join(", ")));
+        texts.push(format!("{}{NO_COMP_SAYS}", facts.join(", ")));
     }
-    said.extend(others.into_iter().map(String::from));
+    texts.extend(others.into_iter().map(String::from));
     let (once, mixed): (Vec<&Unknown>, Vec<&Unknown>) =
         made.unknown.iter().partition(|one| one.stated_by == 1);
     for (facts, whose) in [
@@ -185,7 +172,7 @@ pub(super) fn assumptions(made: &Estimate) -> Option<String> {
     ] {
         let names: Vec<&str> = facts.iter().map(|one| one.fact.label()).collect();
         if !names.is_empty() {
-            said.push(format!("{} {whose}", listed_in_words(&names)));
+            texts.push(format!("{} {whose}", listed_in_words(&names)));
         }
     }
     if let Some((fact, (now, then))) = made
@@ -193,11 +180,11 @@ pub(super) fn assumptions(made: &Estimate) -> Option<String> {
         .iter()
         .find_map(|one| Some((one.fact.label(), one.narrows()?)))
     {
-        said.push(format!(
+        texts.push(format!(
             "state the {fact} and the range narrows from ±{now:.0} % to about ±{then:.0} %"
         ));
     }
-    (!said.is_empty()).then(|| said.join("; "))
+    (!texts.is_empty()).then(|| texts.join("; "))
 }
 
 /// `a, b and c`
@@ -214,10 +201,10 @@ pub(super) fn sold_in_any_way(made: &Estimate) -> bool {
     unknown.any(|one| one.fact == Fact::HowSold)
 }
 
-/// What is said of that.
+/// Remark for an estimate whose way of selling is left open.
 pub(super) const FIXED_ELSEWHERE: &str = "`ask` and `offer` assume a fixed price";
 
-/// The same as a sentence; empty if nothing was.
+/// [`assumptions`] as a sentence; empty if there are none.
 pub(super) fn assumed(made: &Estimate) -> String {
     assumptions(made).map_or(String::new(), |text| format!("Assumed: {text}."))
 }
@@ -254,10 +241,8 @@ fn headline(out: &mut String, estimate: &Estimate, width: usize) {
 }
 
 fn evidence(out: &mut String, estimate: &Estimate, width: usize) {
-    let _ = writeln!(out, "\n{HEADING}Evidence{HEADING:#}");
-    for line in evidence_lines(estimate) {
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
-    }
+    heading(out, "Evidence", "");
+    sentences(out, evidence_lines(estimate), width);
 }
 
 /// The evidence, one or a few sentences each.
@@ -294,13 +279,10 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
         ));
     }
     if evidence.other_models > 0 {
-        let plural = |n: usize| if n == 1 { "" } else { "s" };
         lines.push(format!(
-            "Some adjustments also use {} other model{} ({} sale{}).",
-            evidence.other_models,
-            plural(evidence.other_models),
-            evidence.other_comps,
-            plural(evidence.other_comps)
+            "Some adjustments also use {} ({}).",
+            count(evidence.other_models, "other model"),
+            count(evidence.other_comps, "sale")
         ));
     }
     if let Some(trend) = evidence.trend_percent {
@@ -335,16 +317,6 @@ pub fn checked(own: &Recalibration) -> String {
         100.0 * own.covered as f64 / own.of as f64,
         own.of
     )
-}
-
-fn warnings(out: &mut String, estimate: &Estimate, width: usize) {
-    if estimate.warnings.is_empty() {
-        return;
-    }
-    let _ = writeln!(out, "\n{HEADING}Take care{HEADING:#}");
-    for warning in &estimate.warnings {
-        let _ = writeln!(out, "{WARNING}{}{WARNING:#}", wrap(warning, width, "  "));
-    }
 }
 
 fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
@@ -388,11 +360,8 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
             format!("{:.0} %", 100.0 * a.from_comps),
         ]);
     }
-    let implied = estimate
-        .adjustments
-        .iter()
-        .any(|a| mark(estimate, a) == IMPLIED);
-    let implied = if implied {
+    let mut adjustments = estimate.adjustments.iter();
+    let implied = if adjustments.any(|a| mark(estimate, a) == IMPLIED) {
         ", ◦ by its completeness"
     } else {
         ""
@@ -401,23 +370,17 @@ fn adjustments(out: &mut String, estimate: &Estimate, width: Option<u16>) {
         "{}: effect of each on this unit's price (• applies here{implied})",
         currency.code
     );
-    heading(out, "Adjustments", &what, width);
+    table_heading(out, "Adjustments", &what, width);
     out.push_str(&grid.render(width));
     if pooled {
-        let wrapped = wrap(LEGEND, prose_width(width), "");
-        let _ = writeln!(out, "{QUIET}{wrapped}{QUIET:#}");
+        small_print(out, LEGEND, prose_width(width));
     }
 }
 
 /// A bold word, followed by text about the table below it.
-fn heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
+fn table_heading(out: &mut String, word: &str, rest: &str, width: Option<u16>) {
     let line = wrap(&format!("{word}, {rest}"), prose_width(width), "");
-    let _ = writeln!(out, "\n{HEADING}{word}{HEADING:#}{}", &line[word.len()..]);
-}
-
-/// Width of prose on a screen.
-pub fn prose_width(width: Option<u16>) -> usize {
-    usize::from(width.unwrap_or(PROSE).clamp(40, 100))
+    heading(out, word, &line[word.len()..]);
 }
 
 /// Both ends of a range of changes.
@@ -455,10 +418,7 @@ pub(super) fn mark(estimate: &Estimate, adjustment: &Adjustment) -> &'static str
 
 fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Option<u16>) {
     let currency = &estimate.currency;
-    let named = estimate.comps.iter().zip(listing.ids);
-    let (used, dropped): (Vec<Named<'_>>, Vec<Named<'_>>) = named
-        .map(|(line, id)| (line, *id))
-        .partition(|(line, _)| line.comp.dropped.is_none());
+    let (used, dropped) = used_and_dropped(estimate, listing.ids);
     let mut grid = Grid::ranked(&[
         ("sold", Kind::Fixed, 0),
         ("id", Kind::Fixed, 0),
@@ -484,7 +444,7 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
         ]);
     }
     if used.len() + dropped.len() > 0 {
-        heading(
+        table_heading(
             out,
             "Comps",
             &format!(
@@ -495,27 +455,38 @@ fn comps(out: &mut String, estimate: &Estimate, listing: &Listing<'_>, width: Op
         );
         out.push_str(&grid.render(width));
     }
-    let mut more: Vec<String> = Vec::new();
-    if used.len() > listing.used {
-        more.push(format!("{} more used", used.len() - listing.used));
-    }
-    more.extend(
-        hidden
-            .iter()
-            .map(|(reason, count)| format!("{count} more not used: {reason}")),
-    );
-    let unlisted = estimate.evidence.seen - estimate.comps.len();
-    if unlisted > 0 {
-        more.push(format!(
-            "{unlisted} not looked at: there are enough newer sales"
-        ));
-    }
+    let more = unlisted(estimate, used.len().saturating_sub(listing.used), &hidden);
     for line in &more {
         let _ = writeln!(out, "{QUIET}… {line}{QUIET:#}");
     }
-    if more.len() > usize::from(unlisted > 0) {
+    if more.len() > usize::from(estimate.evidence.seen > estimate.comps.len()) {
         let _ = writeln!(out, "{QUIET}--all-comps lists them, --json too.{QUIET:#}");
     }
+}
+
+/// The comps of an estimate with their displayed names: used ones, and dropped ones.
+pub(super) fn used_and_dropped<'a>(
+    made: &'a Estimate,
+    ids: &[&'a str],
+) -> (Vec<Named<'a>>, Vec<Named<'a>>) {
+    let named = made.comps.iter().zip(ids.iter().copied());
+    named.partition(|(line, _)| line.comp.dropped.is_none())
+}
+
+/// The comps that a list leaves out: the number of used ones, of those dropped for each reason, and of those that
+/// were not examined.
+pub(super) fn unlisted(
+    made: &Estimate,
+    used: usize,
+    dropped: &BTreeMap<String, usize>,
+) -> Vec<String> {
+    let used = (used > 0).then(|| format!("{used} more used"));
+    let dropped = dropped.iter();
+    let dropped = dropped.map(|(reason, count)| format!("{count} more not used: {reason}"));
+    let unseen = made.evidence.seen - made.comps.len();
+    let unseen =
+        (unseen > 0).then(|| format!("{unseen} not looked at: there are enough newer sales"));
+    used.into_iter().chain(dropped).chain(unseen).collect()
 }
 
 /// The listed dropped comps, `most` for each reason (one more rather than hide a single one), and
@@ -529,15 +500,10 @@ pub(super) fn listed<'a>(
     for (line, _) in dropped {
         *left.entry(reason(line)).or_insert(0) += 1;
     }
-    let mut room: BTreeMap<String, usize> = left
-        .iter()
-        .map(|(reason, count)| {
-            (
-                reason.clone(),
-                if *count == most + 1 { *count } else { most },
-            )
-        })
-        .collect();
+    let mut room = left.clone();
+    for count in room.values_mut().filter(|count| **count != most + 1) {
+        *count = most;
+    }
     let mut listed = Vec::new();
     for named in dropped {
         let reason = reason(named.0);
@@ -579,46 +545,4 @@ pub(super) fn condition(comp: &Candidate) -> String {
         parts.push("kept by you".into());
     }
     parts.join(", ")
-}
-
-/// A sentence wrapped to a terminal of `width` columns, with `indent` before every line; unwrapped without
-/// a terminal.
-pub fn fitted(sentence: &str, indent: &str, width: Option<u16>) -> String {
-    width.map_or_else(
-        || format!("{indent}{sentence}"),
-        |width| wrap(sentence, usize::from(width), indent),
-    )
-}
-
-/// `text` wrapped at spaces to `width` columns, with `indent` before every line.
-pub fn wrap(text: &str, width: usize, indent: &str) -> String {
-    use unicode_width::UnicodeWidthStr;
-    let room = width.saturating_sub(indent.len()).max(20);
-    let mut wrapped = String::from(indent);
-    let mut taken = 0;
-    // A number and its sign stay together.
-    let text = text.replace(" %", "\u{a0}%");
-    for word in text.split(' ') {
-        let needed = word.width();
-        if taken > 0 && taken + 1 + needed > room {
-            wrapped.push('\n');
-            wrapped.push_str(indent);
-            taken = 0;
-        }
-        if taken > 0 {
-            wrapped.push(' ');
-            taken += 1;
-        }
-        wrapped.push_str(word);
-        taken += needed;
-    }
-    wrapped
-}
-
-/// The text with a capital first letter.
-pub(super) fn capitalised(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(chars).collect()
-    })
 }

@@ -9,7 +9,8 @@ use anstyle::Style;
 use unicode_width::UnicodeWidthStr;
 
 use super::numbers::amount;
-use super::sheet::{self, HEADING, PRICE, QUIET, WARNING, wrap};
+use super::prose::{HEADING, PRICE, QUIET, WARNING, wrap};
+use super::sheet;
 use crate::band::estimate::Estimate;
 use crate::trade::comp::PriceBasis;
 use crate::trade::text::shorten;
@@ -73,7 +74,7 @@ impl Short {
         });
     }
 
-    /// Adds a labelled answer: what stands out, and what follows it.
+    /// Adds a labelled answer: the highlighted words, and the text after them.
     fn answer(&mut self, label: &str, strong: &str, rest: &str, apart: bool) {
         self.push(labelled(label, strong, rest, self.width), apart);
     }
@@ -92,14 +93,14 @@ impl Short {
         });
     }
 
-    /// What was assumed of the unit, if anything was, with more about it.
+    /// Adds the assumptions about the unit, if there are any, with more about them.
     fn assumed(&mut self, made: &Estimate, more: &str) {
         if let Some(text) = sheet::assumptions(made) {
             self.remark("Assumed", &format!("{text}{more}"), 1);
         }
     }
 
-    /// Cautions, whole.
+    /// Adds cautions in full.
     fn cautions(&mut self, cautions: &[&str]) {
         let wrapped = cautions
             .iter()
@@ -176,9 +177,9 @@ fn styled(style: Style, line: &str) -> String {
     format!("{style}{line}{style:#}")
 }
 
-/// A label, what stands out, and the rest, wrapped beside the label.
+/// A label, the highlighted words, and the rest, wrapped beside the label.
 fn labelled(label: &str, strong: &str, rest: &str, width: usize) -> Vec<String> {
-    // What stands out is one word, lest it is broken; unless it is too long for that.
+    // The highlighted words do not break, unless they are too long for that.
     let (strong, before) = if LABELS + strong.width() < width {
         (strong, "")
     } else {

@@ -35,14 +35,13 @@ pub(super) fn repair_line(at: usize, repair: &Repair, currency: &Currency) -> St
     )
 }
 
-/// What of the parts takes no cash.
+/// The parts that take no cash.
 pub(super) fn no_cash(content: &Bid<'_>) -> Option<String> {
-    let currency = &content.weighed.made.currency;
     let drawer = content.weighed.prospect.drawer;
     (drawer > 0).then(|| {
         format!(
             "Of the spare parts, {} are from the drawer: no cash now. The profit counts what they cost to replace, the money invested does not.",
-            amount(currency, from_minor(drawer, currency))
+            content.money(from_minor(drawer, content.currency()))
         )
     })
 }
@@ -53,8 +52,7 @@ pub(super) fn never_whole(content: &Bid<'_>) -> bool {
     !failures.is_empty() && failures.iter().all(Failure::is_harvested)
 }
 
-/// What becomes of the unit if a repair fails, where taking it apart is a choice: a sentence for each
-/// repair.
+/// The use of the unit if a repair fails, where taking it apart is a choice: a sentence for each repair.
 pub(super) fn dead_lines(content: &Bid<'_>) -> Vec<String> {
     let failures = content.weighed.prospect.failures.iter();
     failures
@@ -64,21 +62,16 @@ pub(super) fn dead_lines(content: &Bid<'_>) -> Vec<String> {
 }
 
 fn dead_line(content: &Bid<'_>, failure: &Failure) -> String {
-    let currency = &content.weighed.made.currency;
-    let money = |units| amount(currency, from_minor(units, currency));
+    let money = |units| content.money(from_minor(units, content.currency()));
     let whole = money(failure.whole.round_ties_even() as i64);
-    let parts: Vec<String> = failure
-        .parts
-        .iter()
-        .map(|part| {
-            let times = if part.count > 1 {
-                format!(" x{}", part.count)
-            } else {
-                String::new()
-            };
-            format!("{}{times} {}", part.name, amount(currency, part.value()))
-        })
-        .collect();
+    let parts = failure.parts.iter().map(|part| {
+        let times = match part.count {
+            0 | 1 => String::new(),
+            count => format!(" x{count}"),
+        };
+        format!("{}{times} {}", part.name, content.money(part.value()))
+    });
+    let parts: Vec<String> = parts.collect();
     let mut apart = format!("{} of parts ({})", money(failure.value), parts.join(", "));
     if failure.work > 0 {
         apart = format!(

@@ -19,7 +19,7 @@ use rust_xlsxwriter::{
 };
 
 use super::html::visible;
-use super::report::capitalised;
+use super::prose::capitalised;
 use super::sheet::unit;
 use crate::band::estimate::{Adjustment, CompLine, Estimate, Spread};
 use crate::book::csv::formula::neutral;

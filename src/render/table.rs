@@ -44,6 +44,20 @@ const GAP: usize = 2;
 /// omitted first; those of rank 0 stay.
 pub type Column<'a> = (&'a str, Kind, u8);
 
+/// Columns of numbers.
+pub fn numbers<const N: usize>(titles: [&str; N]) -> [(&str, Kind); N] {
+    titles.map(|title| (title, Kind::Number))
+}
+
+/// A column of text, then columns of numbers.
+pub fn text_and_numbers<const N: usize>(titles: [&str; N]) -> [(&str, Kind); N] {
+    let mut columns = numbers(titles);
+    if let Some(first) = columns.first_mut() {
+        first.1 = Kind::Text;
+    }
+    columns
+}
+
 /// Rows below column titles.
 #[derive(Debug, Clone)]
 pub struct Grid<'a> {
@@ -54,11 +68,8 @@ pub struct Grid<'a> {
 impl<'a> Grid<'a> {
     /// A grid without rows, with columns that always stay.
     pub fn new(columns: &[(&'a str, Kind)]) -> Self {
-        let columns: Vec<Column<'a>> = columns
-            .iter()
-            .map(|&(title, kind)| (title, kind, 0))
-            .collect();
-        Self::ranked(&columns)
+        let columns = columns.iter().map(|&(title, kind)| (title, kind, 0));
+        Self::ranked(&columns.collect::<Vec<_>>())
     }
 
     /// A grid without rows.
@@ -70,16 +81,16 @@ impl<'a> Grid<'a> {
     }
 
     /// Adds a row: one cell per column.
-    pub fn push(&mut self, row: Vec<String>) {
+    pub fn push(&mut self, row: impl Into<Vec<String>>) {
+        let row: Vec<String> = row.into();
         self.rows
             .push(row.iter().map(|cell| shorten(cell, LONGEST)).collect());
     }
 
     /// The columns that have content, each with its title and layout, and with the cells of its rows.
     pub fn filled(&self) -> Vec<(&'a str, Kind, Vec<&str>)> {
-        let shown = (0..self.columns.len()).filter(|&at| self.has_content(at));
         let cells = |at: usize| self.rows.iter().map(move |row| row[at].as_str());
-        shown
+        self.with_content()
             .map(|at| (self.columns[at].0, self.columns[at].1, cells(at).collect()))
             .collect()
     }
@@ -87,22 +98,18 @@ impl<'a> Grid<'a> {
     /// The grid as text at most `width` terminal columns wide, or as wide as necessary. Columns
     /// without content are omitted; a note below lists those omitted for lack of space.
     pub fn render(&self, width: Option<u16>) -> String {
-        let mut shown: Vec<usize> = (0..self.columns.len())
-            .filter(|&at| self.has_content(at))
-            .collect();
+        let mut shown: Vec<usize> = self.with_content().collect();
         let mut left_out = Vec::new();
         if let Some(width) = width {
             while self.needed(&shown) > usize::from(width) {
                 let Some(at) = shown
                     .iter()
                     .copied()
+                    .filter(|&at| self.columns[at].2 > 0)
                     .max_by_key(|&at| (self.columns[at].2, at))
                 else {
                     break;
                 };
-                if self.columns[at].2 == 0 {
-                    break;
-                }
                 shown.retain(|&other| other != at);
                 left_out.push(at);
             }
@@ -120,12 +127,12 @@ impl<'a> Grid<'a> {
         text
     }
 
-    fn has_content(&self, at: usize) -> bool {
-        self.rows.is_empty()
-            || self
-                .rows
-                .iter()
-                .any(|row| row.get(at).is_some_and(|cell| !cell.is_empty()))
+    /// Positions of the columns that have content; of all if there are no rows.
+    fn with_content(&self) -> impl Iterator<Item = usize> {
+        (0..self.columns.len()).filter(|&at| {
+            let filled = |row: &Vec<String>| row.get(at).is_some_and(|cell| !cell.is_empty());
+            self.rows.is_empty() || self.rows.iter().any(filled)
+        })
     }
 
     /// Width that these columns need to be readable.
@@ -184,7 +191,7 @@ impl<'a> Grid<'a> {
         let (header, rest) = text.split_at(text.find('─').unwrap_or(text.len()));
         let header: String = header
             .lines()
-            .map(|line| format!("{}\n", format_args!("{STRONG}{line}{STRONG:#}")))
+            .map(|line| format!("{}\n", strong(line)))
             .collect();
         format!("{header}{rest}\n")
     }
@@ -218,20 +225,8 @@ mod tests {
             ("price", Kind::Number, 0),
             ("note", Kind::Text, 2),
         ]);
-        grid.push(vec![
-            "abcdef".into(),
-            "Nulva 61K field recorder, grey".into(),
-            String::new(),
-            "9.50".into(),
-            String::new(),
-        ]);
-        grid.push(vec![
-            "ghijkl".into(),
-            "Tumrik\nQN 948".into(),
-            String::new(),
-            "120.00".into(),
-            String::new(),
-        ]);
+        grid.push(["abcdef", "Nulva 61K field recorder, grey", "", "9.50", ""].map(String::from));
+        grid.push(["ghijkl", "Tumrik\nQN 948", "", "120.00", ""].map(String::from));
         grid
     }
 
@@ -250,17 +245,8 @@ mod tests {
     #[test]
     fn no_line_is_wider_than_asked() {
         let mut grid = grid();
-        grid.push(
-            [
-                "qrstuv",
-                "Bolv 83V",
-                "market hall",
-                "7.00",
-                "sold with the old manual",
-            ]
-            .map(String::from)
-            .to_vec(),
-        );
+        let note = "sold with the old manual";
+        grid.push(["qrstuv", "Bolv 83V", "market hall", "7.00", note].map(String::from));
         for width in [24, 30, 33, 40, 47, 60, 80] {
             let plain = anstream::adapter::strip_str(&grid.render(Some(width))).to_string();
             assert!(

@@ -3,8 +3,8 @@
 use std::fmt::Write;
 
 use super::document::check as document;
-use super::numbers::{count, counted};
-use super::sheet::{fitted, wrap};
+use super::numbers::count;
+use super::prose::{fitted, sentence, wrap};
 use crate::app::import::Imported;
 use crate::app::undeclared::{Column, any_helps, lines_of_rows, settings_lines};
 use crate::band::undeclared::Explained;
@@ -23,7 +23,7 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
     let title = "Recorded but not declared, so estimates do not use it:";
     let _ = writeln!(out, "{}", wrap(title, width, ""));
     for column in columns {
-        let says = match &column.explained {
+        let finding = match &column.explained {
             Some(explained) => format!(
                 "would explain about {} of the spread ({})",
                 percent(explained.share),
@@ -32,25 +32,25 @@ pub fn section(columns: &[Column], settings: &Settings, width: usize) -> String 
             None => "explains no more than chance would".into(),
         };
         let line = format!(
-            "{} in {}: {says}",
+            "{} in {}: {finding}",
             column_name(&column.attribute),
             count(column.sales, "sale")
         );
-        let _ = writeln!(out, "{}", wrap(&line, width, "  "));
+        sentence(&mut out, &line, width);
     }
     if any_helps(columns) {
-        let says = format!(
+        let advice = format!(
             "Each share is of the variance of past misses, by that column alone. To use what helps, put these \
                 lines into {FILE_NAME} (each rule runs from nothing to twice what your sales show):"
         );
-        let _ = writeln!(out, "{}\n", wrap(&says, width, ""));
+        let _ = writeln!(out, "{}\n", wrap(&advice, width, ""));
         out.push_str(&settings_lines(columns, settings));
     }
     out
 }
 
-/// One sentence about them that ends with where more is said (`--figures says`); none if declaring them would not
-/// help.
+/// One sentence about them that ends with `more`, a reference to more (`--figures says`); none if declaring them
+/// would not help.
 pub fn note(columns: &[Column], more: &str) -> Option<String> {
     let helps = columns.iter().filter(|column| column.explained.is_some());
     let names: Vec<String> = helps.map(|column| column_name(&column.attribute)).collect();
@@ -107,28 +107,23 @@ pub fn of_import(imported: &Imported, settings: &Settings, width: Option<u16>) -
     if found.is_empty() {
         return String::new();
     }
-    let mut named: Vec<String> = found
-        .iter()
-        .take(NAMED)
+    let first = found.iter().take(NAMED);
+    let mut named: Vec<String> = first
         .map(|(attribute, found)| {
-            format!(
-                "{} ({})",
-                column_name(attribute),
-                counted(found.rows, "row")
-            )
+            format!("{} ({})", column_name(attribute), count(found.rows, "row"))
         })
         .collect();
     if found.len() > NAMED {
         named.push(format!("and {} more", found.len() - NAMED));
     }
-    let says = format!(
+    let advice = format!(
         "Kept, but estimates do not use it until {FILE_NAME} declares it: {}. To declare what moves the price, \
             write lines like these there:",
         named.join(", ")
     );
     format!(
         "{}\n\n{}\n`compband check` says how much each would explain.\n",
-        fitted(&says, "", width),
+        fitted(&advice, "", width),
         lines_of_rows(found, settings),
     )
 }

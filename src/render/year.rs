@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 
 use super::document::{self, year::DISCLAIMER};
 use super::numbers::amount;
-use super::sheet::{HEADING, QUIET, prose_width, wrap};
+use super::prose::{HEADING, QUIET, prose_width, wrap};
 use super::table::{Grid, Kind};
 use crate::deal::ledger::{Misfit, Period};
 use crate::trade::Currency;
@@ -27,7 +27,7 @@ pub struct Content<'a> {
 /// A line of the table: its label, and its amount in a year. A line without an amount is a heading.
 type Line = (&'static str, Option<fn(&Period) -> Decimal>);
 
-/// How the profit comes about.
+/// The profit and its parts.
 const PROFIT: [Line; 10] = [
     ("Sales", Some(|year| year.moves.sales)),
     (
@@ -44,7 +44,7 @@ const PROFIT: [Line; 10] = [
     ("", None),
 ];
 
-/// How the cost of what left the stock comes about.
+/// The cost of goods that left the stock, and its parts.
 const GOODS: [Line; 12] = [
     ("Stock at the start", Some(|year| year.opening.stock)),
     ("Parts at the start", Some(|year| year.opening.parts)),
@@ -102,20 +102,17 @@ pub fn sheet(content: &Content<'_>, width: Option<u16>) -> String {
         content.currency.code,
         until(years)
     );
-    out.push_str(&table(content, width));
+    out.push_str(&grid(content, &titles(content)).render(width));
     if years.iter().any(|year| !year.is_balanced()) || !content.misfits.is_empty() {
         out.push('\n');
-        let numbers: Vec<String> = content
-            .misfits
-            .iter()
-            .map(|misfit| misfit.number.to_string())
-            .collect();
-        let said = format!(
+        let misfits = content.misfits.iter();
+        let numbers: Vec<String> = misfits.map(|misfit| misfit.number.to_string()).collect();
+        let doubt = format!(
             "Some ledger entries do not fit those dated before them ({}), so the figures may not add up: \
                 reverse them and record them again with the right dates.",
             numbers.join(", ")
         );
-        let _ = writeln!(out, "{}", wrap(&said, prose, ""));
+        let _ = writeln!(out, "{}", wrap(&doubt, prose, ""));
     }
     let legend = "An entry counts on its date, a reversal on its own date. Stock and parts are at cost: price, \
         inbound shipping and what you spent on them.";
@@ -132,15 +129,8 @@ fn heading(years: &[Period]) -> String {
 }
 
 fn until(years: &[Period]) -> String {
-    years
-        .last()
-        .filter(|year| year.is_part_of_year())
-        .map_or(String::new(), |year| format!(", up to {}", year.to))
-}
-
-fn table(content: &Content<'_>, width: Option<u16>) -> String {
-    let titles = titles(content);
-    grid(content, &titles).render(width)
+    let part = years.last().filter(|year| year.is_part_of_year());
+    part.map_or(String::new(), |year| format!(", up to {}", year.to))
 }
 
 /// The titles of the columns of [`grid`].
@@ -155,16 +145,17 @@ pub fn grid<'t>(content: &Content<'_>, titles: &'t [String]) -> Grid<'t> {
     let newest_first = (0..years.len()).rev();
     let ranks = newest_first.map(|ago| u8::try_from(ago).unwrap_or(u8::MAX));
     let mut columns = vec![("", Kind::Fixed, 0)];
-    columns.extend(
-        titles
-            .iter()
-            .zip(ranks)
-            .map(|(title, rank)| (title.as_str(), Kind::Number, rank)),
-    );
+    let ranked = titles.iter().zip(ranks);
+    columns.extend(ranked.map(|(title, rank)| (title.as_str(), Kind::Number, rank)));
     let mut grid = Grid::ranked(&columns);
     let mut push = |label: &str, cell: &dyn Fn(&Period) -> String| {
         let cells = years.iter().map(cell);
-        grid.push([label.to_string()].into_iter().chain(cells).collect());
+        grid.push(
+            [label.to_string()]
+                .into_iter()
+                .chain(cells)
+                .collect::<Vec<_>>(),
+        );
     };
     for (label, of) in PROFIT.iter().chain(&GOODS).chain(&MONEY) {
         match of {

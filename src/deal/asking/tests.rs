@@ -186,14 +186,15 @@ fn live(
     unreachable!("never sold")
 }
 
-/// Levels about 100, apart by `apart` in log price, each equally likely; single sales 10 % about them.
-fn levels(apart: f64, count: usize, end: f64) -> Vec<Level> {
+/// Levels about `centre`, apart by `apart` in log price, each equally likely; limits evenly 20 % about
+/// them, and ends as a share of them.
+pub(super) fn levels(centre: f64, apart: f64, count: usize, end: f64) -> Vec<Level> {
     let of = |k: usize| {
-        let centre = 100.0 * (apart * (k as f64 - (count as f64 - 1.0) / 2.0)).exp();
+        let centre = centre * (apart * (k as f64 - (count as f64 - 1.0) / 2.0)).exp();
         Level {
             chance: 1.0 / count as f64,
             most: even(0.8 * centre, 1.2 * centre, 60),
-            end: end * centre / 100.0,
+            end: end * centre,
         }
     };
     (0..count).map(of).collect()
@@ -203,7 +204,7 @@ fn levels(apart: f64, count: usize, end: f64) -> Vec<Level> {
 #[test]
 fn levels_that_do_not_differ_are_one() {
     for deadline in [None, Some(5)] {
-        let (several, one) = (levels(0.0, 3, 40.0), levels(0.0, 1, 40.0));
+        let (several, one) = (levels(100.0, 0.0, 3, 0.4), levels(100.0, 0.0, 1, 0.4));
         let several = market(buyers(&several), deadline).plan();
         let one = market(buyers(&one), deadline).plan();
         for week in 0..5 {
@@ -222,7 +223,7 @@ fn levels_that_do_not_differ_are_one() {
 #[test]
 fn a_simulation_with_an_unknown_level_agrees() {
     for deadline in [None, Some(4)] {
-        let levels = levels(0.2, 4, 50.0);
+        let levels = levels(100.0, 0.2, 4, 0.5);
         let whole = market(buyers(&levels), deadline);
         let plan = whole.plan();
         let mut random = StdRng::seed_from_u64(7);
@@ -253,7 +254,7 @@ fn a_simulation_with_an_unknown_level_agrees() {
 #[test]
 fn no_other_policy_is_better() {
     for (apart, haggling, weeks) in [(0.3, 0.0, 3), (0.1, 0.0, 3), (0.3, 0.6, 2), (0.6, 0.6, 2)] {
-        let levels = levels(apart, 3, 30.0);
+        let levels = levels(100.0, apart, 3, 0.3);
         let mut market = market(buyers(&levels), Some(weeks));
         market.buyers.haggling = haggling;
         market.asks = Asks::Steps(8.0);
@@ -336,7 +337,10 @@ fn silence_lowers_the_asking_price() {
         let plan = market.plan();
         [1, 4, 8].map(|week| plan.period(week).unwrap().week.ask.unwrap())
     };
-    let (known, unknown) = (asks(&levels(0.0, 1, 0.0)), asks(&levels(0.25, 5, 0.0)));
+    let (known, unknown) = (
+        asks(&levels(100.0, 0.0, 1, 0.0)),
+        asks(&levels(100.0, 0.25, 5, 0.0)),
+    );
     assert_eq!(known[0], known[2]);
     assert!(unknown[0] > known[0], "{unknown:?} {known:?}");
     assert!(

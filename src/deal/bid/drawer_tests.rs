@@ -1,9 +1,8 @@
 //! Limits of a purchase whose repair takes a part from the drawer.
 
-use super::super::prospect::{Failed, Plan, Sale};
-use super::tests::{dec, eur, float};
+use super::super::prospect::{Failed, Plan};
+use super::tests::{case, dec, eur, float, free_sale};
 use super::*;
-use crate::trade::comp::PriceBasis;
 use crate::trade::repair::{FromDrawer, ValueFrom};
 
 /// A unit that sells for 150 once a part for 20 is in it, or else for 45, half of the times the part is
@@ -14,25 +13,20 @@ fn prospect(drawer: bool, success: f64, lost: f64) -> Prospect {
         count: 1,
         valued: ValueFrom::Settings,
     };
+    let repair = Repair {
+        parts: dec("20"),
+        drawer: drawer.then_some(part),
+        spoils: 0.5,
+        ..Repair::new("display", success)
+    };
     Plan {
-        sale: &Sale {
-            terms: None,
-            basis: PriceBasis::Delivered,
-            currency: &eur(),
-        },
-        repaired: &[150_f64.ln()],
-        failed: Failed::Share(0.3),
-        repairs: &[Repair {
-            parts: dec("20"),
-            drawer: drawer.then_some(part),
-            spoils: 0.5,
-            ..Repair::new("display", success)
-        }],
-        minutes: Decimal::ZERO,
-        wage: Decimal::ZERO,
         lost,
-        holding: Decimal::ZERO,
-        donor: None,
+        ..Plan::plain(
+            &free_sale(&eur()),
+            &[150_f64.ln()],
+            Failed::Share(0.3),
+            &[repair],
+        )
     }
     .prospect()
 }
@@ -43,13 +37,7 @@ fn prospect(drawer: bool, success: f64, lost: f64) -> Prospect {
 fn a_part_from_the_drawer_takes_no_cash() {
     let (currency, free) = (eur(), Buying::default());
     let [drawer, bought] = [true, false].map(|drawer| prospect(drawer, 0.8, 0.1));
-    let case = |prospect| Case {
-        prospect,
-        buying: &free,
-        currency: &currency,
-        weeks: Decimal::from(4),
-        bankroll: Some(dec("600")),
-    };
+    let case = |prospect| case(prospect, &free, &currency);
     let most = |prospect, aim| case(prospect).limits(&[aim])[0].most.unwrap();
     let cash = Aim::Cash(dec("60"));
     assert_eq!(most(&drawer, cash), dec("60"));
@@ -75,13 +63,7 @@ fn the_risk_counts_the_part() {
     let (currency, free) = (eur(), Buying::default());
     for lost in [0.1, 0.45] {
         let prospect = prospect(true, 1.0, lost);
-        let case = Case {
-            prospect: &prospect,
-            buying: &free,
-            currency: &currency,
-            weeks: Decimal::from(4),
-            bankroll: Some(dec("600")),
-        };
+        let case = case(&prospect, &free, &currency);
         let at = case.measures(dec("50"));
         let (w, l) = (80.0 / 70.0, 50.0 / 70.0);
         let closed = f64::min(1.0, ((1.0 - lost) * w - lost * l) / (w * l));

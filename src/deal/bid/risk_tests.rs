@@ -2,7 +2,7 @@
 
 use super::super::outlet::Terms;
 use super::super::prospect::{Failed, Plan, Sale};
-use super::tests::{dec, eur, float};
+use super::tests::{case, dec, eur, float, free_sale, quantiles};
 use super::*;
 use crate::settings::selling::{Outlet, Shipping};
 use crate::trade::comp::PriceBasis;
@@ -10,45 +10,17 @@ use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
-use statrs::distribution::{ContinuousCDF, Normal};
 
 /// The proceeds of a unit that sells for one of these log prices, without any costs of selling.
 fn proceeds(prices: &[f64], repairs: &[Repair], wage: i64, lost: f64) -> Prospect {
     let currency = eur();
     Plan {
-        sale: &Sale {
-            terms: None,
-            basis: PriceBasis::Delivered,
-            currency: &currency,
-        },
-        repaired: prices,
-        failed: Failed::Share(0.3),
-        repairs,
         minutes: Decimal::from(60),
         wage: Decimal::from(wage),
         lost,
-        holding: Decimal::ZERO,
-        donor: None,
+        ..Plan::plain(&free_sale(&currency), prices, Failed::Share(0.3), repairs)
     }
     .prospect()
-}
-
-fn case<'a>(prospect: &'a Prospect, buying: &'a Buying, currency: &'a Currency) -> Case<'a> {
-    Case {
-        prospect,
-        buying,
-        currency,
-        weeks: Decimal::from(4),
-        bankroll: Some(Decimal::from(600)),
-    }
-}
-
-/// Equally likely log prices around that of `price`.
-fn log_normal(price: f64, spread: f64) -> Vec<f64> {
-    let normal = Normal::new(price.ln(), spread).unwrap();
-    (0..2000)
-        .map(|k| normal.inverse_cdf((f64::from(k) + 0.5) / 2000.0))
-        .collect()
 }
 
 fn repair(parts: i64, success: f64) -> Repair {
@@ -88,7 +60,7 @@ fn a_unit_that_may_be_lost_is_the_bet_of_kelly() {
 fn a_simulated_bankroll_grows_fastest_at_the_share() {
     const DRAWS: usize = 100_000;
     let (currency, free) = (eur(), Buying::default());
-    let prices = log_normal(130.0, 0.15);
+    let prices = quantiles(130.0, 0.15, 2000);
     let prospect = proceeds(&prices, &[repair(15, 0.85)], 0, 0.05);
     let at = case(&prospect, &free, &currency).measures(dec("85"));
     let mut rng = StdRng::seed_from_u64(1956);
@@ -120,7 +92,7 @@ fn a_simulated_bankroll_grows_fastest_at_the_share() {
 #[test]
 fn risk_and_cash_do_not_count_work() {
     let (currency, free) = (eur(), Buying::default());
-    let prices = log_normal(130.0, 0.15);
+    let prices = quantiles(130.0, 0.15, 2000);
     let (idle, busy) = (
         proceeds(&prices, &[], 0, 0.02),
         proceeds(&prices, &[], 90, 0.02),
@@ -183,7 +155,7 @@ fn stakes_together_are_below_the_most_that_grows() {
     let lost = 0.1;
     let bets = [(130.0, 0.15, 100.0), (60.0, 0.3, 40.0), (30.0, 0.2, 20.0)];
     let shares = bets.map(|(price, spread, cost)| {
-        let prospect = proceeds(&log_normal(price, spread), &[], 0, lost);
+        let prospect = proceeds(&quantiles(price, spread, 2000), &[], 0, lost);
         let cost = Decimal::from_f64(cost).unwrap();
         case(&prospect, &free, &currency).measures(cost).growth
     });
@@ -238,7 +210,7 @@ proptest! {
         }
     }
 
-    /// What is left of a buyer's total is the same by its lines and in the distribution, also if the
+    /// The rest of a buyer's total is the same by its lines and in the distribution, also if the
     /// total does not pay for the shipping.
     #[test]
     fn a_total_below_the_shipping(cents in 0..3000i64, shipping in 0..2000i64) {
@@ -255,26 +227,20 @@ proptest! {
     }
 }
 
-/// What holding a unit costs is due whatever becomes of it, and lowers the bid for a profit by exactly
+/// The cost of holding a unit is due whatever becomes of it, and lowers the bid for a profit by exactly
 /// that.
 #[test]
 fn holding_is_due_whatever_becomes_of_the_unit() {
     let (currency, free) = (eur(), Buying::default());
+    let (prices, repairs) = (quantiles(130.0, 0.15, 2000), [repair(14, 0.8)]);
+    let sale = free_sale(&currency);
     let with = |holding: &str| {
         Plan {
-            sale: &Sale {
-                terms: None,
-                basis: PriceBasis::Delivered,
-                currency: &currency,
-            },
-            repaired: &log_normal(130.0, 0.15),
-            failed: Failed::Share(0.3),
-            repairs: &[repair(14, 0.8)],
             minutes: Decimal::from(60),
             wage: Decimal::from(12),
             lost: 0.02,
             holding: dec(holding),
-            donor: None,
+            ..Plan::plain(&sale, &prices, Failed::Share(0.3), &repairs)
         }
         .prospect()
     };

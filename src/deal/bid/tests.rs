@@ -24,7 +24,7 @@ pub(super) fn float(money: Decimal) -> f64 {
 }
 
 /// Equally likely log prices, normal around that of `price`.
-fn quantiles(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
+pub(super) fn quantiles(price: f64, spread: f64, rungs: usize) -> Vec<f64> {
     let normal = Normal::new(price.ln(), spread).unwrap();
     (0..rungs)
         .map(|k| normal.inverse_cdf((k as f64 + 0.5) / rungs as f64))
@@ -47,6 +47,15 @@ fn outlet() -> Outlet {
     .unwrap()
 }
 
+/// The sale of a unit without any costs.
+pub(super) fn free_sale(currency: &Currency) -> Sale<'_> {
+    Sale {
+        terms: None,
+        basis: PriceBasis::Delivered,
+        currency,
+    }
+}
+
 fn prospect(rungs: usize, terms: Option<&Terms<'_>>, repairs: &[Repair], wage: i64) -> Prospect {
     let currency = eur();
     let sale = Sale {
@@ -54,21 +63,22 @@ fn prospect(rungs: usize, terms: Option<&Terms<'_>>, repairs: &[Repair], wage: i
         basis: PriceBasis::Delivered,
         currency: &currency,
     };
+    let repaired = quantiles(140.0, 0.12, rungs);
+    let failed = quantiles(40.0, 0.3, rungs);
     Plan {
-        sale: &sale,
-        repaired: &quantiles(140.0, 0.12, rungs),
-        failed: Failed::Prices(&quantiles(40.0, 0.3, rungs)),
-        repairs,
         minutes: Decimal::from(20),
         wage: Decimal::from(wage),
-        lost: 0.0,
-        holding: Decimal::ZERO,
-        donor: None,
+        ..Plan::plain(&sale, &repaired, Failed::Prices(&failed), repairs)
     }
     .prospect()
 }
 
-fn case<'a>(prospect: &'a Prospect, buying: &'a Buying, currency: &'a Currency) -> Case<'a> {
+/// A purchase for four weeks out of a bankroll of 600.
+pub(super) fn case<'a>(
+    prospect: &'a Prospect,
+    buying: &'a Buying,
+    currency: &'a Currency,
+) -> Case<'a> {
     Case {
         prospect,
         buying,

@@ -65,7 +65,7 @@ pub struct Deal {
     pub outlet: String,
     /// Number of offers before the sale.
     pub offers: Option<u32>,
-    /// What the seller asked at the purchase, if recorded.
+    /// Asking price of the seller at the purchase, if recorded.
     pub asked: Option<Decimal>,
     /// Where it is or was up for sale, in order.
     pub listings: Vec<Listing>,
@@ -297,7 +297,7 @@ impl Deal {
         to
     }
 
-    /// Number of offers through the listing at a position, the accepted one of a sale included. The number said with
+    /// Number of offers through the listing at a position, the accepted one of a sale included. The number recorded with
     /// a sale covers all offers of that time in stock; those recorded elsewhere are taken out of it.
     pub fn offers_at(&self, at: usize) -> u32 {
         let seen = self.offers_to(at);

@@ -27,7 +27,7 @@ pub struct Lot {
     pub from: Option<u32>,
     /// Name of the parts, folded.
     pub name: String,
-    /// Models that they fit; empty if not said.
+    /// Models that they fit; empty if not recorded.
     pub fits: Vec<String>,
     /// How many came in.
     pub bought: u32,
@@ -58,7 +58,7 @@ impl Lot {
     }
 }
 
-/// Whether a model is among those that parts are said to fit.
+/// Whether a model is among those that parts fit by the record.
 pub(super) fn names(fits: &[String], model: &str) -> bool {
     let key = match_key(model);
     fits.iter().any(|fit| match_key(fit) == key)
@@ -293,17 +293,11 @@ fn not_there(entry: u32, line: &PartLine, on: NaiveDate) -> Result<(), Refusal> 
 
 #[cfg(test)]
 mod tests {
-    use chrono::Days;
-
-    use super::super::{Ledger, Purchase, State};
+    use super::super::sample::{bought, day};
+    use super::super::{Ledger, State};
     use super::*;
-    use crate::trade::Unit;
     use crate::trade::entry::Account;
     use crate::trade::part::parse_parts;
-
-    fn day(at: u64) -> NaiveDate {
-        NaiveDate::from_ymd_opt(2026, 1, 1).unwrap() + Days::new(at)
-    }
 
     fn dec(text: &str) -> Decimal {
         text.parse().unwrap()
@@ -323,19 +317,6 @@ mod tests {
         ledger.part(day(at), parse_parts(parts).unwrap(), Vec::new())
     }
 
-    fn bought(at: u64) -> Ledger {
-        let mut ledger = Ledger::new(2);
-        let purchase = Purchase {
-            paid: dec("20.00"),
-            unit: Unit::blank("Bolv 83V"),
-            estimate: None,
-            asked: None,
-        };
-        let entry = ledger.buy(day(at), purchase);
-        enter(&mut ledger, entry).unwrap();
-        ledger
-    }
-
     fn used(ledger: &Ledger, at: u64, count: u32) -> Result<Entry, String> {
         let picked = ledger.drawer().pick(("display", count), day(at), 2);
         let parts = picked.map_err(|refusal| refusal.message)?;
@@ -347,7 +328,7 @@ mod tests {
     /// *Inventories*, paragraphs 25 to 27; figures our own.)
     #[test]
     fn first_in_first_out() {
-        let mut ledger = bought(0);
+        let mut ledger = bought(1, 0);
         let later = part(&ledger, 5, "display x5 = 17.50");
         enter(&mut ledger, later).unwrap();
         // Recorded later, dated earlier: taken first all the same.
@@ -367,7 +348,7 @@ mod tests {
     /// Thirds of 10.00: 3.33, then half of 6.67 to the even coin, and the rest; nothing is lost.
     #[test]
     fn a_lot_is_used_up_to_the_last_coin() {
-        let mut ledger = bought(0);
+        let mut ledger = bought(1, 0);
         let entry = part(&ledger, 0, "display x3 = 10.00");
         enter(&mut ledger, entry).unwrap();
         let mut costs = Vec::new();
@@ -383,7 +364,7 @@ mod tests {
 
     #[test]
     fn counts_never_fall_below_nothing_on_any_day() {
-        let mut ledger = bought(0);
+        let mut ledger = bought(1, 0);
         assert!(used(&ledger, 9, 1).unwrap_err().contains("has 0 of"));
         let entry = part(&ledger, 5, "display x2 = 9.00");
         enter(&mut ledger, entry).unwrap();
@@ -421,7 +402,7 @@ mod tests {
 
     #[test]
     fn the_cost_of_a_use_is_checked() {
-        let mut ledger = bought(0);
+        let mut ledger = bought(1, 0);
         let entry = part(&ledger, 0, "display x2 = 9.00");
         enter(&mut ledger, entry).unwrap();
         let parts = parse_parts("display x1 from 2 = 4.00").unwrap();
@@ -438,7 +419,7 @@ mod tests {
 
     #[test]
     fn a_unit_taken_apart_and_parts_dropped() {
-        let mut ledger = bought(0);
+        let mut ledger = bought(1, 0);
         let parts = parse_parts("display x1 = 12.00; battery x1 = 3.00").unwrap();
         let over = parse_parts("display x1 = 21.00").unwrap();
         let more = ledger.harvest(day(2), 1, over, Vec::new());

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Days, NaiveDate};
+use chrono::NaiveDate;
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rust_decimal::Decimal;
 
+use super::sample::day;
 use super::{Ledger, Purchase, State};
 use crate::deal::harvest::{Taken, share_cost};
 use crate::trade::Unit;
@@ -18,10 +19,6 @@ const NAMES: [&str; 3] = ["display", "battery", "lid"];
 
 /// One try: what kind of entry, its day, a part, a count, an amount, an earlier entry.
 type Try = (u8, u64, usize, u32, i64, u32);
-
-fn day(at: u64) -> NaiveDate {
-    NaiveDate::from_ymd_opt(2026, 1, 1).unwrap() + Days::new(at)
-}
 
 /// The entry of a try, if one can be made.
 fn entry(ledger: &Ledger, (kind, at, part, count, amount, earlier): Try) -> Option<Entry> {

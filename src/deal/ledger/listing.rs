@@ -35,7 +35,7 @@ pub struct Listing {
 pub(super) struct Taken {
     /// Price without the shipping that the buyer paid, and with it.
     pub prices: [Decimal; 2],
-    /// Number of offers said with the sale, the accepted one included.
+    /// Number of offers recorded with the sale, the accepted one included.
     pub said: Option<u32>,
     /// First day of the unit's time in stock before it.
     pub since: NaiveDate,
@@ -119,7 +119,7 @@ impl Listing {
         (until - self.from).num_days().max(1)
     }
 
-    /// Whether an offer may have come through it: while it was up, through its outlet or one that was not said.
+    /// Whether an offer may have come through it: while it was up, through its outlet or one that was not recorded.
     pub(super) fn received(&self, offer: &Offered) -> bool {
         let until = self.ended.map_or(NaiveDate::MAX, |(on, _)| on);
         (self.from..=until).contains(&offer.on)
@@ -129,48 +129,17 @@ impl Listing {
 
 #[cfg(test)]
 mod tests {
-    use chrono::Days;
-
-    use super::super::{Ledger, Purchase, Sale};
+    use super::super::Ledger;
+    use super::super::sample::{bought, day, enter, sale};
     use super::*;
-    use crate::trade::Unit;
-
-    fn day(at: u64) -> NaiveDate {
-        NaiveDate::from_ymd_opt(2026, 1, 1).unwrap() + Days::new(at)
-    }
 
     fn dec(amount: i64) -> Decimal {
         Decimal::from(amount)
     }
 
-    fn enter(ledger: &mut Ledger, entry: Entry) {
-        ledger.fits_by_day(&entry).unwrap();
-        ledger.enter(entry).unwrap();
-    }
-
-    fn bought() -> Ledger {
-        let mut ledger = Ledger::new(2);
-        let purchase = Purchase {
-            paid: dec(20),
-            unit: Unit::blank("Bolv 83V"),
-            estimate: None,
-            asked: Some(dec(25)),
-        };
-        let entry = ledger.buy(day(0), purchase);
-        enter(&mut ledger, entry);
-        ledger
-    }
-
-    fn sale(price: i64) -> Sale {
-        Sale {
-            price: dec(price),
-            ..Sale::default()
-        }
-    }
-
     #[test]
     fn offers_count_while_the_unit_is_up() {
-        let mut ledger = bought();
+        let mut ledger = bought(1, 0);
         // Seven weeks of waiting for a part do not count.
         for entry in [
             ledger.list(day(49), 1, dec(60), "parcel"),
@@ -215,7 +184,7 @@ mod tests {
 
     #[test]
     fn what_is_not_listed_cannot_be_ended() {
-        let mut ledger = bought();
+        let mut ledger = bought(1, 0);
         let early = ledger.unlist(day(1), 1, "parcel");
         let refused = ledger.clone().enter(early).unwrap_err();
         assert!(
@@ -243,11 +212,11 @@ mod tests {
         enter(ledger, entry);
     }
 
-    /// An offer counts at one outlet, the number said with a sale is that of all, and a unit that came back starts
+    /// An offer counts at one outlet, the number recorded with a sale is that of all, and a unit that came back starts
     /// again.
     #[test]
     fn no_offer_counts_twice() {
-        let mut ledger = bought();
+        let mut ledger = bought(1, 0);
         for outlet in ["parcel", "doorstep"] {
             let entry = ledger.list(day(0), 1, dec(60), outlet);
             enter(&mut ledger, entry);
@@ -301,7 +270,7 @@ mod tests {
     /// was recorded first.
     #[test]
     fn a_listing_recorded_late_counts_from_its_day() {
-        let mut ledger = bought();
+        let mut ledger = bought(1, 0);
         for (on, ask) in [(10, 60), (5, 70)] {
             let entry = ledger.list(day(on), 1, dec(ask), "parcel");
             enter(&mut ledger, entry);
@@ -325,7 +294,7 @@ mod tests {
 
     #[test]
     fn a_sale_without_a_listing_counts_from_the_last_work_on_it() {
-        let mut ledger = bought();
+        let mut ledger = bought(1, 0);
         let entry = ledger.spend(day(49), 1, dec(5), Decimal::ZERO);
         enter(&mut ledger, entry);
         let sold = Entry {

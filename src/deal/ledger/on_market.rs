@@ -122,37 +122,11 @@ fn came_back(time: &Time, listing: &Listing) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use chrono::Days;
     use rust_decimal::Decimal;
 
-    use super::super::{Purchase, Sale};
+    use super::super::sample::{bought, day, enter, sale};
     use super::*;
-    use crate::trade::Unit;
     use crate::trade::entry::Entry;
-
-    fn day(at: u64) -> NaiveDate {
-        NaiveDate::from_ymd_opt(2026, 1, 1).unwrap() + Days::new(at)
-    }
-
-    fn enter(ledger: &mut Ledger, entry: Entry) {
-        ledger.fits_by_day(&entry).unwrap();
-        ledger.enter(entry).unwrap();
-    }
-
-    fn bought(count: usize) -> Ledger {
-        let mut ledger = Ledger::new(2);
-        for _ in 0..count {
-            let purchase = Purchase {
-                paid: Decimal::from(20),
-                unit: Unit::blank("Bolv 83V"),
-                estimate: None,
-                asked: None,
-            };
-            let entry = ledger.buy(day(0), purchase);
-            enter(&mut ledger, entry);
-        }
-        ledger
-    }
 
     fn list(ledger: &mut Ledger, on: u64, deal: u32, outlet: &str) {
         let entry = ledger.list(day(on), deal, Decimal::from(60), outlet);
@@ -165,13 +139,9 @@ mod tests {
     }
 
     fn sell(ledger: &mut Ledger, on: u64, deal: u32, outlet: &str) {
-        let sale = Sale {
-            price: Decimal::from(55),
-            ..Sale::default()
-        };
         let entry = Entry {
             outlet: outlet.into(),
-            ..ledger.sold(day(on), deal, &sale)
+            ..ledger.sold(day(on), deal, &sale(55))
         };
         enter(ledger, entry);
     }
@@ -183,7 +153,7 @@ mod tests {
 
     #[test]
     fn a_unit_at_two_outlets_is_one_unit() {
-        let mut ledger = bought(4);
+        let mut ledger = bought(4, 0);
         list(&mut ledger, 2, 1, "parcel");
         list(&mut ledger, 5, 1, "doorstep");
         sell(&mut ledger, 12, 1, "doorstep");
@@ -218,7 +188,7 @@ mod tests {
 
     #[test]
     fn a_unit_that_came_back_is_up_anew() {
-        let mut ledger = bought(1);
+        let mut ledger = bought(1, 0);
         list(&mut ledger, 1, 1, "parcel");
         sell(&mut ledger, 4, 1, "parcel");
         let back = ledger.refund(day(9), 1, &super::super::Refund::default(), true);

@@ -202,7 +202,7 @@ fn an_entry_is_reversed_once() {
 }
 
 #[test]
-fn a_forged_entry_is_told_from_a_true_one() {
+fn a_forged_entry_is_refused() {
     let ledger = story();
     for (at, true_entry) in ledger.entries().iter().enumerate() {
         let mut before = Ledger::new(2);
@@ -527,7 +527,7 @@ fn the_ledger_of_a_day_takes_entries_by_their_days() {
     assert_eq!(ledger.deals, ledger.up_to(day(40)).deals);
 }
 
-/// What was reversed on a later day is in force until then: nothing may be recorded in between that
+/// An entry that was reversed on a later day is in force until then: nothing may be recorded in between that
 /// does not follow on it.
 #[test]
 fn what_does_not_follow_by_its_day_is_refused() {
@@ -577,7 +577,7 @@ fn what_does_not_follow_by_its_day_is_refused() {
         };
         assert!(refusal.next.contains(next), "{refusal:?}");
     }
-    // Without a day said, a reversal goes to the first day on which it fits.
+    // Without a given day, a reversal goes to the first day on which it fits.
     assert_eq!(ledger.reverse(None, 3).unwrap().on, day(40));
     let entry = ledger.sold(day(40), 1, &sale(9_000));
     ledger.fits_by_day(&entry).unwrap();
@@ -592,7 +592,7 @@ fn what_does_not_follow_by_its_day_is_refused() {
     assert_eq!(old.up_to(day(40)).misfits(), []);
 }
 
-/// What is recorded later for an earlier day comes to the same as if it had been recorded in time.
+/// A late entry for an earlier day comes to the same as one recorded in time.
 #[test]
 fn a_listing_recorded_late_counts_from_its_day() {
     let mut ledger = Ledger::new(2);

@@ -1,4 +1,4 @@
-//! What parts took to get, by the ledger.
+//! The cost of parts, by the ledger.
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -9,7 +9,7 @@ use crate::trade::entry::{Entry, Kind};
 use crate::trade::items::fold_name;
 use crate::trade::part::PartLine;
 
-/// What a part took to get the last time.
+/// The last cost of a part.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct LastCost {
     /// Cost of one, rounded half-even to the minor unit.
@@ -30,7 +30,7 @@ impl Ledger {
             .flat_map(|entry| entry.parts.iter().map(move |line| (entry, line)))
     }
 
-    /// What a part that fits a model cost the last time that it was bought, or else taken out of a unit.
+    /// The cost of a part that fits a model when it was last bought, or else taken out of a unit.
     pub fn last_cost(&self, name: &str, model: &str) -> Option<LastCost> {
         let name = fold_name(name);
         let found = self.brought().filter(|(entry, line)| {
@@ -46,7 +46,7 @@ impl Ledger {
         })
     }
 
-    /// Names of all parts that were ever in the drawer and said to fit a model, each once, in
+    /// Names of all parts that were ever in the drawer and recorded to fit a model, each once, in
     /// alphabetical order.
     pub fn parts_of(&self, model: &str) -> Vec<&str> {
         let of_model = self
@@ -66,12 +66,9 @@ impl Ledger {
 
 #[cfg(test)]
 mod tests {
+    use super::super::sample::day;
     use super::*;
     use crate::trade::part::parse_parts;
-
-    fn day(at: u32) -> NaiveDate {
-        NaiveDate::from_ymd_opt(2026, 1, at).unwrap()
-    }
 
     #[test]
     fn the_last_purchase_in_force_counts() {

@@ -10,7 +10,7 @@
 //!   fetched;
 //! - units at the start + bought + taken back − sold − scrapped − taken apart = units at the end.
 //!
-//! What was there is by the units in stock and the parts at hand on that day, what moved by the postings.
+//! Holdings are those of the units in stock and the parts at hand on that day, movements those of the postings.
 
 use chrono::{Datelike, NaiveDate};
 use rust_decimal::Decimal;
@@ -19,7 +19,7 @@ use super::Ledger;
 use super::deal::{Deal, State};
 use crate::trade::entry::{Account, Entry, Kind};
 
-/// What is there at the end of a day.
+/// Holdings at the end of a day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Held {
     /// The day.
@@ -46,7 +46,7 @@ impl Held {
     }
 }
 
-/// What moved in a period. Amounts are positive in the direction of their names.
+/// Movements in a period. Amounts are positive in the direction of their names.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Moves {
     /// Prices.
@@ -71,7 +71,7 @@ pub struct Moves {
     pub spent: Decimal,
     /// Paid for parts.
     pub parts_bought: Decimal,
-    /// What scrap fetched.
+    /// Proceeds of scrap.
     pub scrap: Decimal,
     /// Cash that the owner put in.
     pub put_in: Decimal,
@@ -158,11 +158,11 @@ pub struct Period {
     pub from: NaiveDate,
     /// Last day.
     pub to: NaiveDate,
-    /// What was there before.
+    /// Holdings before it.
     pub opening: Held,
-    /// What was there after.
+    /// Holdings after it.
     pub closing: Held,
-    /// What moved.
+    /// Movements in it.
     pub moves: Moves,
 }
 

@@ -186,17 +186,7 @@ fn a_failed_repair_gives_the_part_back_or_spoils_it() {
         let (repaired, failed) = (logs(&PRICES), logs(&DEAD));
         let cash = |drawer, spoils| {
             let repairs = [repair("display", 22, drawer, 0.8, spoils)];
-            let plan = Plan {
-                sale,
-                repaired: &repaired,
-                failed: Failed::Prices(&failed),
-                repairs: &repairs,
-                minutes: Decimal::ZERO,
-                wage: Decimal::ZERO,
-                lost: 0.0,
-                holding: Decimal::ZERO,
-                donor: None,
-            };
+            let plan = Plan::plain(sale, &repaired, Failed::Prices(&failed), &repairs);
             agrees(&plan);
             let prospect = plan.prospect();
             let real = if drawer { (0, 2200) } else { (2200, 0) };
@@ -232,15 +222,11 @@ fn a_dead_unit_is_worth_the_best_of_whole_and_taken_apart() {
         ] {
             let donor = donor(parts);
             let plan = Plan {
-                sale,
-                repaired: &repaired,
-                failed: Failed::Prices(&failed),
-                repairs: &repairs,
                 minutes: Decimal::from(40),
                 wage: Decimal::from(14),
                 lost: 0.02,
-                holding: Decimal::ZERO,
                 donor: Some(&donor),
+                ..Plan::plain(sale, &repaired, Failed::Prices(&failed), &repairs)
             };
             agrees(&plan);
             let failures = plan.prospect().failures;
@@ -262,15 +248,11 @@ fn a_simulation_of_repairs_from_the_drawer_agrees() {
         ];
         let donor = donor(&[("display", 30), ("battery", 6), ("board", 20)]);
         let prospect = Plan {
-            sale,
-            repaired: &repaired,
-            failed: Failed::Prices(&failed),
-            repairs: &repairs,
             minutes: Decimal::from(40),
             wage: Decimal::from(14),
             lost: 0.02,
-            holding: Decimal::ZERO,
             donor: Some(&donor),
+            ..Plan::plain(sale, &repaired, Failed::Prices(&failed), &repairs)
         }
         .prospect();
         let mut rng = StdRng::seed_from_u64(12);
@@ -347,15 +329,11 @@ proptest! {
             let parts: Vec<(&str, i64)> = names.into_iter().rev().zip(values.iter().copied()).collect();
             let donor = donor(&parts);
             agrees(&Plan {
-                sale,
-                repaired: &repaired,
-                failed: Failed::Prices(&failed),
-                repairs: &repairs,
                 minutes: Decimal::from(15),
                 wage: Decimal::from(wage),
                 lost,
-                holding: Decimal::ZERO,
                 donor: (!parts.is_empty()).then_some(&donor),
+                ..Plan::plain(sale, &repaired, Failed::Prices(&failed), &repairs)
             });
         });
     }

@@ -1,4 +1,4 @@
-//! What to pay for a unit: what it is and costs on one side, the most to pay and what may come of it beside it.
+//! The most to pay for a unit: its description and costs on one side, the most to pay and the possible outcomes beside it.
 
 mod repairs;
 mod several;
@@ -51,27 +51,13 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
             (model_field(ready, &fields)?)
             (fill_in(ready, &fields)?)
             @if !model.is_empty() { (about(ready, &fields, model)?) }
-            @for (name, value) in form.fields().filter(|(name, _)| several::is_row(name)) {
-                input type="hidden" name=(name) value=(value);
-            }
+            (several::kept_rows(&form))
             (send("Show"))
         }
     };
     let answer = answer.unwrap_or_else(|error| refused(&error));
     let page = Page::new(View::Buy, ask, answer);
-    Ok(Reply::Page(if model.is_empty() {
-        page
-    } else {
-        page.titled(model)
-    }))
-}
-
-/// Nothing is written here: a purchase is recorded under Stock and money.
-///
-/// # Errors
-/// Those of [`show`].
-pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
-    show(ready, form)
+    Ok(Reply::Page(page.titled(model)))
 }
 
 /// The form with the unit that its field `unit` names in place of the one that it described.
@@ -95,9 +81,8 @@ fn filled(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
 
 /// The field for a watched unit or a deal.
 fn fill_in(ready: &Ready<'_>, fields: &Fields<'_>) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let watched = watch::list(ready.book(), &mut notice)?;
-    let stock = all_in_stock(ready.book(), ready.today(), &mut notice)?;
+    let watched = watch::list(ready.book(), &mut ready.notice())?;
+    let stock = all_in_stock(ready.book(), ready.today(), &mut ready.notice())?;
     if watched.is_empty() && stock.is_empty() {
         return Ok(Markup::default());
     }
@@ -114,9 +99,9 @@ fn fill_in(ready: &Ready<'_>, fields: &Fields<'_>) -> Result<Markup, AppError> {
     })
 }
 
-/// What to do first: the watched units to take up.
+/// The first step: the watched units to take up.
 fn begin(ready: &Ready<'_>) -> Result<Markup, AppError> {
-    let watched = watch::list(ready.book(), &mut |text| ready.note(text))?;
+    let watched = watch::list(ready.book(), &mut ready.notice())?;
     Ok(html! {
         section {
             h2 { "Name the unit" }
@@ -196,8 +181,7 @@ fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     let settings = ready.settings();
     let currency = &settings.currency;
     let said = unit::said(form, settings)?;
-    let mut notice = |text: &str| ready.note(text);
-    let described = asked(&said, settings, &mut notice)?;
+    let described = asked(&said, settings, &mut ready.notice())?;
     let text = written(&described.1, settings);
     let repairs = repairs::read(form, currency)?;
     let purchase = Purchase {
@@ -208,7 +192,7 @@ fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     };
     let reader = ready.reader(&described.1.model, ready.today())?;
     let unit = reader.unit(question(&said, described))?;
-    let found = bid(ready.book(), &unit, purchase, &mut notice)?;
+    let found = bid(ready.book(), &unit, purchase, &mut ready.notice())?;
     Ok(html! {
         (buying::page(&found))
         @if let (Some(unit), Some(repairs)) = (text, several::repairs_text(form, settings)) {

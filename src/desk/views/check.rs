@@ -7,7 +7,7 @@ use crate::app::check::{By, Checked, groups, predicted};
 use crate::app::ledger::ledger_on;
 use crate::app::undeclared::{any_helps, columns};
 use crate::desk::checks::{Key, Stand};
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, hidden, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
@@ -31,14 +31,14 @@ const GROUPS: [(&str, &str, Option<By>); 6] = [
     ("price", "price", Some(By::Price)),
 ];
 
-/// What is said where no sale can be checked.
+/// The text where no sale can be checked.
 const NOTHING: &str =
     "No sale has an earlier one to estimate it from. Record more sales under Sales.";
 
 /// Width at which no sentence is broken.
 const UNBROKEN: usize = usize::MAX;
 
-/// Where the page says more than in one sentence.
+/// Where the page has more than one sentence about it.
 const BELOW: &str = "the figures below say";
 
 /// The page.
@@ -70,18 +70,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         Stand::Failed(why) => again(form, "This cannot be checked", &why),
     };
     let page = Page::new(View::Check, ask, answer);
-    Ok(Reply::Page(match key.1 {
-        Some(model) => page.titled(&model),
-        None => page,
-    }))
-}
-
-/// Nothing is written here.
-///
-/// # Errors
-/// Those of [`show`].
-pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
-    show(ready, form)
+    Ok(Reply::Page(page.titled(&key.1.unwrap_or_default())))
 }
 
 fn stand(ready: &Ready<'_>, form: &Form, key: &Key) -> Result<Stand, AppError> {
@@ -115,14 +104,15 @@ fn key(ready: &Ready<'_>, form: &Form) -> Key {
     (ready.seen(), form.get("model").map(String::from))
 }
 
-/// What is asked, as the query of an address.
+/// The fields of the question.
+fn named(form: &Form) -> impl Iterator<Item = (&str, &str)> {
+    let names = ["model", "by"].into_iter();
+    names.filter_map(|name| Some((name, form.get(name)?)))
+}
+
+/// The question as the query of an address.
 fn asked(form: &Form) -> String {
-    let named = ["model", "by"];
-    query(
-        named
-            .iter()
-            .filter_map(|name| Some((*name, form.get(name)?))),
-    )
+    query(named(form))
 }
 
 fn done(ready: &Ready<'_>, form: &Form, checked: &Checked) -> Result<Markup, AppError> {
@@ -144,8 +134,7 @@ fn done(ready: &Ready<'_>, form: &Form, checked: &Checked) -> Result<Markup, App
         undeclared::note(&columns, BELOW),
     ];
     let notes: Vec<String> = notes.into_iter().flatten().collect();
-    let mut notice = |text: &str| ready.note(text);
-    let ledger = ledger_on(ready.book(), ready.today(), &mut notice)?;
+    let ledger = ledger_on(ready.book(), ready.today(), &mut ready.notice())?;
     let own = OwnCheck::of(&ledger, form.get("model")).sentences();
     let sections = [
         undeclared::section(&columns, settings, UNBROKEN),
@@ -190,19 +179,10 @@ fn again(form: &Form, what: &str, why: &str) -> Markup {
             h2 { (what) }
             p { (prose(why)) }
             form method="get" action="/check" {
-                (kept(form))
+                (hidden(named(form)))
                 input type="hidden" name="again" value="yes";
                 p { button type="submit" { "Check again" } }
             }
-        }
-    }
-}
-
-/// What is asked, as hidden fields.
-fn kept(form: &Form) -> Markup {
-    html! {
-        @for name in ["model", "by"] {
-            @if let Some(value) = form.get(name) { input type="hidden" name=(name) value=(value); }
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What is recorded from several pages: a listing, a sale; and how it is said.
+//! Events that several pages record: a listing, a sale; and the message about them.
 
 use super::terms::{day, sale, typed, worth};
 use crate::app::AppError;
@@ -22,26 +22,26 @@ const MOST_OFFERS: u32 = 100_000;
 pub struct Event {
     /// The deal and its entry.
     pub of_deal: OfDeal,
-    /// What was done, and more about it.
+    /// Sentences about what was done.
     pub lines: Vec<String>,
 }
 
 impl Event {
     /// The answer on the page at an address: what was done, and the money after it.
-    pub fn told(&self, ready: &Ready<'_>, address: &str) -> Reply {
-        told(ready, &self.of_deal.entered, address, &self.lines)
+    pub fn reply(&self, ready: &Ready<'_>, address: &str) -> Reply {
+        recorded(ready, &self.of_deal.entered, address, &self.lines)
     }
 }
 
 /// The answer: what was done, more about it, and the money after it.
-pub fn told(ready: &Ready<'_>, entered: &Entered, address: &str, lines: &[String]) -> Reply {
+pub fn recorded(ready: &Ready<'_>, entered: &Entered, address: &str, lines: &[String]) -> Reply {
     let text = format!(
         "{} {} Ledger entry {}.",
         lines.join(" "),
         balances(entered, &ready.settings().currency),
         entered.number
     );
-    ready.tell(address, vec![text])
+    ready.see_other(address, vec![text])
 }
 
 /// The day of a form, by default today, and its note.
@@ -60,7 +60,7 @@ pub fn dated(ready: &Ready<'_>, form: &Form) -> Result<Dated, AppError> {
 /// Puts a unit up for sale at the price of the form, or changes its asking price.
 ///
 /// # Errors
-/// What is wrong with the form; nothing is then written.
+/// If the form is wrong; nothing is then written.
 pub fn list(
     ready: &Ready<'_>,
     form: &Form,
@@ -96,7 +96,7 @@ pub fn list(
 /// Records the sale of the form; `how` is its field for the way of selling.
 ///
 /// # Errors
-/// What is wrong with the form; nothing is then written.
+/// If the form is wrong; nothing is then written.
 pub fn sold(ready: &Ready<'_>, form: &Form, deal: &str, how: &str) -> Result<Event, AppError> {
     let (book, settings) = (ready.book(), ready.settings());
     let dated = dated(ready, form)?;

@@ -15,7 +15,7 @@ use super::page::{Reply, View, sentence};
 use super::ready::Ready;
 use crate::app::AppError;
 
-/// What is said when the book is another than the one that a form was made from.
+/// The message when the book is another than the one that a form was made from.
 pub const CHANGED: &str = "The book changed meanwhile. Look again, then send it once more.";
 
 /// A page with these fields.
@@ -56,7 +56,7 @@ pub fn part(
     }
 }
 
-/// Does what a form says, if the book is still the one that the form was made from and the form was not done
+/// Does what a form asks for, if the book is still the one that the form was made from and the form was not done
 /// before. An error leaves the page with what was typed.
 ///
 /// # Errors
@@ -71,12 +71,12 @@ pub fn act(ready: &Ready<'_>, view: View, form: &Form) -> Result<Reply, AppError
     }
     let done = match view {
         View::Price => Ok(Reply::SeeOther(view.path().into())),
-        View::Buy => buy::act(ready, form),
+        // Nothing is written there: a purchase is recorded under Stock and money.
+        View::Buy | View::Check => show(ready, view, form),
         View::Sell => sell::act(ready, form),
         View::Sales => sales::act(ready, form),
         View::Stock => stock::act(ready, form),
         View::Watched => watched::act(ready, form),
-        View::Check => check::act(ready, form),
     };
     match done {
         Ok(Reply::SeeOther(address)) => {
@@ -91,10 +91,7 @@ pub fn act(ready: &Ready<'_>, view: View, form: &Form) -> Result<Reply, AppError
 }
 
 fn with_error(ready: &Ready<'_>, view: View, form: &Form, text: &str) -> Result<Reply, AppError> {
-    Ok(match show(ready, view, form)? {
-        Reply::Page(page) => Reply::Page(page.with_error(text)),
-        other => other,
-    })
+    Ok(show(ready, view, form)?.with_page(|page| page.with_error(text)))
 }
 
 #[cfg(test)]

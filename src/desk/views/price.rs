@@ -1,4 +1,4 @@
-//! What a unit will sell for: the description on one side, the price and what it rests on beside it.
+//! The price of a unit: the description on one side, the price and its evidence beside it.
 
 use chrono::NaiveDate;
 use maud::{Markup, html};
@@ -7,7 +7,7 @@ use serde_json::json;
 
 use crate::app::AppError;
 use crate::app::describe::{Said, asked, question};
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, or_open, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View, refused};
 use crate::desk::ready::Ready;
@@ -54,17 +54,13 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     };
     let answer = answer.unwrap_or_else(|error| refused(&error));
     let page = Page::new(View::Price, ask, answer);
-    Ok(Reply::Page(if model.is_empty() {
-        page
-    } else {
-        page.titled(model)
-    }))
+    Ok(Reply::Page(page.titled(model)))
 }
 
 /// Fields that are rarely changed.
 fn more(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
     let usual = format!("{} % (usual)", ready.settings().estimate.band);
-    let levels: Vec<_> = [("", usual.as_str())].into_iter().chain(LEVELS).collect();
+    let levels = or_open(&usual, LEVELS);
     let form = fields.form();
     html! {
         details open[form.has("as_of") || form.has("band") || form.has("all")] {
@@ -98,7 +94,7 @@ fn pick(ready: &Ready<'_>) -> Result<Markup, AppError> {
     })
 }
 
-/// What the form says besides the unit itself: the day, and the level of the range.
+/// The day of the form; the level of the range goes into the description.
 fn when(ready: &Ready<'_>, form: &Form, said: &mut Said) -> Result<NaiveDate, AppError> {
     let wrong = |message: String| AppError::Refused {
         message,
@@ -121,8 +117,7 @@ fn when(ready: &Ready<'_>, form: &Form, said: &mut Said) -> Result<NaiveDate, Ap
 fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     let mut said = unit::said(form, ready.settings())?;
     let as_of = when(ready, form, &mut said)?;
-    let mut notice = |text: &str| ready.note(text);
-    let described = asked(&said, ready.settings(), &mut notice)?;
+    let described = asked(&said, ready.settings(), &mut ready.notice())?;
     let reader = ready.reader(&described.1.model, as_of)?;
     let unit = reader.unit(question(&said, described))?;
     let made = unit.estimate(unit.selection()?)?;

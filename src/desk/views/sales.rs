@@ -36,7 +36,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let none = Form::default();
     let of = |wanted: &str| if kind == wanted { form } else { &none };
     if form.is("by", "form") || kind == "sale" {
-        return log::page(ready, form, None);
+        return log::page(ready, form, None, None);
     }
     let ask = html! {
         (line::part(ready, &Fields::of(of("line")), &html! {}))
@@ -45,10 +45,10 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     page(ready, form, ask)
 }
 
-/// Writes what the form says.
+/// Does what the form asks for.
 ///
 /// # Errors
-/// What is wrong with it; nothing is then written.
+/// If the form is wrong; nothing is then written.
 pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     match form.text(DO) {
         "line" => line::act(ready, form),
@@ -71,10 +71,9 @@ pub fn part(ready: &Ready<'_>, word: &str, form: &Form) -> Result<Option<Reply>,
     }
 }
 
-/// What undoing the last record would remove, with a button.
+/// The content of the last record, which an undo would remove, with a button.
 fn undo_page(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let last = take_back(ready.book(), true, None, &mut notice)?;
+    let last = take_back(ready.book(), true, None, &mut ready.notice())?;
     let ask = html! {
         form method="post" action="/sales/do" {
             (guarded(ready))
@@ -102,7 +101,7 @@ fn undo_page(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         }
     };
     let page = Page::new(View::Sales, ask, answer);
-    Ok(Reply::Page(page.with_notes(ready.said(form))))
+    Ok(Reply::Page(page.with_notes(ready.messages(form))))
 }
 
 /// `Sale record 12 (comps/log.csv): 1 sale, logged`.
@@ -127,11 +126,10 @@ fn what(undone: &Undone) -> String {
 fn undo(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let entry: Option<u64> = form.text("entry").parse().ok();
     let entry = entry.ok_or_else(|| AppError::Usage("which record is not said".into()))?;
-    let mut notice = |text: &str| ready.note(text);
-    let undone = take_back(ready.book(), false, Some(entry), &mut notice)?;
+    let undone = take_back(ready.book(), false, Some(entry), &mut ready.notice())?;
     let text = format!(
         "Removed. {} It is kept in the folder undone.",
         what(&undone)
     );
-    Ok(ready.tell("/sales", vec![text]))
+    Ok(ready.see_other("/sales", vec![text]))
 }

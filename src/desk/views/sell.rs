@@ -1,4 +1,4 @@
-//! What to ask for a unit: the unit or a deal in stock on one side; what to ask, which offers to accept and what to do
+//! The asking price of a unit: the unit or a deal in stock on one side; what to ask, which offers to accept and what to do
 //! next beside it.
 
 mod deeds;
@@ -16,7 +16,7 @@ use crate::app::describe::{asked, question};
 use crate::app::listed::{InStock, Stocked, Up, all_in_stock, place};
 use crate::app::offering::asking;
 use crate::app::unit::AskedUnit;
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, or_open, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View, refused as refusal};
 use crate::desk::ready::Ready;
@@ -33,8 +33,7 @@ use rust_decimal::Decimal;
 /// # Errors
 /// If the book cannot be read.
 pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let stock = all_in_stock(ready.book(), ready.today(), &mut notice)?;
+    let stock = all_in_stock(ready.book(), ready.today(), &mut ready.notice())?;
     let subject = subject(ready, form);
     let answer = match &subject {
         Ok(subject) if subject.said.model.is_empty() => Ok(begin(ready, &stock)),
@@ -51,13 +50,10 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         (_, Err(error)) => refusal(&error),
         (_, Ok(answer)) => answer,
     };
-    let page = Page::new(View::Sell, ask, answer);
-    let page = page.with_notes(ready.said(form));
-    Ok(Reply::Page(match stocked {
-        Some(stocked) => page.titled(&stocked.deal.name()),
-        None if shown.has("model") => page.titled(shown.text("model")),
-        None => page,
-    }))
+    let deal = stocked.map(|stocked| stocked.deal.name());
+    let title = deal.as_deref().unwrap_or(shown.text("model"));
+    let page = Page::new(View::Sell, ask, answer).titled(title);
+    Ok(Reply::Page(page.with_notes(ready.messages(form))))
 }
 
 /// The fields: what is for sale, an offer for it, and how it is sold.
@@ -153,18 +149,16 @@ fn from_stock(fields: &Fields<'_>, stock: &[InStock]) -> Markup {
             (name.clone(), format!("{name}: {unit}"))
         })
         .collect();
-    let mut choices = vec![("", "another unit, described here")];
-    choices.extend(
-        names
-            .iter()
-            .map(|(name, words)| (name.as_str(), words.as_str())),
-    );
+    let named = names
+        .iter()
+        .map(|(name, words)| (name.as_str(), words.as_str()));
+    let choices = or_open("another unit, described here", named);
     html! {
         @if !stock.is_empty() { (fields.select_anew("unit", "In stock", "", &choices)) }
     }
 }
 
-/// What there is to sell.
+/// The units that can be sold.
 fn begin(ready: &Ready<'_>, stock: &[InStock]) -> Markup {
     let currency = &ready.settings().currency;
     html! {
@@ -199,21 +193,20 @@ fn up_words(up: &Up, currency: &Currency) -> String {
     format!("Up{at} since {}{ask}: {}.", up.from, so_far(up, currency))
 }
 
-/// What to ask, the answer to an offer, and what can be done next.
+/// The asking price, the answer to an offer, and the next actions.
 fn answered(ready: &Ready<'_>, subject: &Subject) -> Result<Markup, AppError> {
     let Subject {
         form,
         said,
         stocked,
     } = subject;
-    let mut notice = |text: &str| ready.note(text);
-    let described = asked(said, ready.settings(), &mut notice)?;
+    let described = asked(said, ready.settings(), &mut ready.notice())?;
     let reader = ready.reader(&described.1.model, ready.today())?;
     let unit = reader.unit(question(said, described))?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let waiting = waiting(form)?.read(&unit.settings)?;
     let how = (&sale(form), waiting);
-    let content = asking(ready.book(), &unit, how, up, &mut notice)?;
+    let content = asking(ready.book(), &unit, how, up, &mut ready.notice())?;
     let reply = reply(ready, subject, &unit)?;
     Ok(html! {
         @if let Some(stocked) = stocked { (standing(ready, stocked)) }
@@ -230,7 +223,7 @@ fn proposed(content: &Asking<'_>) -> Vec<(String, Decimal)> {
     all.map(|(outlet, ask)| (outlet.to_string(), ask)).collect()
 }
 
-/// What is said of a unit in stock: what it cost, and where it is up.
+/// A unit in stock: its cost, and where it is up.
 fn standing(ready: &Ready<'_>, stocked: &Stocked) -> Markup {
     let currency = &ready.settings().currency;
     let deal = &stocked.deal;

@@ -21,7 +21,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     page(ready, form, None)
 }
 
-/// Writes what the form says. A wrong value leaves the page with it and what was typed.
+/// Records what the form reports. A wrong value leaves the page with it and what was typed.
 ///
 /// # Errors
 /// If the book cannot be read.
@@ -70,5 +70,5 @@ fn page(ready: &Ready<'_>, form: &Form, trouble: Option<&Trouble>) -> Result<Rep
     if trouble.is_some() && beside {
         page = page.with_error("Nothing was recorded: look at the form.");
     }
-    Ok(Reply::Page(page.with_notes(ready.said(form))))
+    Ok(Reply::Page(page.with_notes(ready.messages(form))))
 }

@@ -8,7 +8,7 @@ use crate::app::AppError;
 use crate::app::amounts::refused;
 use crate::app::offering::SaleTyped;
 use crate::app::purchase::{AimsTyped, CostsTyped};
-use crate::desk::fields::Fields;
+use crate::desk::fields::{Fields, or_open, same};
 use crate::desk::form::Form;
 use crate::desk::ready::Ready;
 use crate::parse::dates::day_typed;
@@ -16,12 +16,12 @@ use crate::render::numbers::amount;
 use crate::settings::Settings;
 use crate::trade::checks;
 
-/// What was typed into a field, if anything.
+/// The text of a field, if there is any.
 pub fn typed(form: &Form, name: &str) -> Option<String> {
     form.get(name).map(String::from)
 }
 
-/// The day of a form, if it says one: none later than today.
+/// The day of a form, if it has one: none later than today.
 ///
 /// # Errors
 /// Anything but such a day.
@@ -54,7 +54,7 @@ pub fn sale(form: &Form) -> SaleTyped {
     }
 }
 
-/// The choice of an outlet, if the book has several; `open` says what it means to choose none, where that is
+/// The choice of an outlet, if the book has several; `open` states what it means to choose none, where that is
 /// something else than the outlet that is set.
 pub fn outlet_field(settings: &Settings, fields: &Fields<'_>, open: Option<&str>) -> Markup {
     if settings.outlets.len() < 2 {
@@ -68,11 +68,7 @@ pub fn outlet_field(settings: &Settings, fields: &Fields<'_>, open: Option<&str>
     };
     let names = settings.outlets.keys().map(String::as_str);
     let names = names.filter(|name| open.is_some() || *name != set);
-    let choices: Vec<_> = [("", usual.as_str())]
-        .into_iter()
-        .chain(names.map(|name| (name, name)))
-        .collect();
-    html! { (fields.one_of("outlet", "Sold through", &choices)) }
+    fields.one_of("outlet", "Sold through", &or_open(&usual, names.map(same)))
 }
 
 /// Fields of the aims with their labels.
@@ -83,7 +79,7 @@ pub const AIMS: [(&str, &str); 4] = [
     ("bankroll", "Bankroll"),
 ];
 
-/// The fields of the aims; each says what counts if it stays open.
+/// The fields of the aims; the hint of each states what counts if it stays open.
 pub fn aims(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
     let settings = ready.settings();
     let deal = &settings.deal;

@@ -23,7 +23,6 @@ use crate::render::sheet;
 /// If the book cannot be read, or a named unit does not exist.
 pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let form = with_unit(ready, form)?;
-    let mut notice = |text: &str| ready.note(text);
     let watches = ready.book().watched()?;
     let answer = if watches.is_empty() {
         html! {
@@ -33,24 +32,23 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
             }
         }
     } else {
-        let (told, failed) = look(ready.book(), watches, ready.today(), &mut notice)?;
-        all(ready, &told, &failed)?
+        let (found, failed) = look(ready.book(), watches, ready.today(), &mut ready.notice())?;
+        all(ready, &found, &failed)?
     };
     let page = Page::new(View::Watched, ask(ready, &form)?, answer);
-    Ok(Reply::Page(page.with_notes(ready.said(&form))))
+    Ok(Reply::Page(page.with_notes(ready.messages(&form))))
 }
 
 /// Records the present estimates, or adds or removes a unit.
 ///
 /// # Errors
-/// What is wrong with it; nothing is then written.
+/// If the form is wrong; nothing is then written.
 pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let (book, name) = (ready.book(), form.text("name"));
-    let mut notice = |text: &str| ready.note(text);
     let done = match form.text("what") {
         "record" => {
             let watches = chosen(&[], book.watched()?)?;
-            let (_, failed) = refresh(book, watches, ready.today(), &mut notice)?;
+            let (_, failed) = refresh(book, watches, ready.today(), &mut ready.notice())?;
             let first = failed.into_iter().next();
             match first {
                 None => "Recorded: the next comparison is with these estimates.".to_string(),
@@ -63,11 +61,11 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         "add" => {
             let described = with_unit(ready, form)?;
             let said = said(&described, ready.settings())?;
-            add(book, name, &said, ready.today(), &mut notice)?;
+            add(book, name, &said, ready.today(), &mut ready.notice())?;
             format!("Watching {name}.")
         }
         "remove" => {
-            remove(book, name, &mut notice)?;
+            remove(book, name, &mut ready.notice())?;
             format!("Stopped watching {name}. Its history stays.")
         }
         other => {
@@ -76,7 +74,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
             )));
         }
     };
-    Ok(ready.tell("/watched", vec![done]))
+    Ok(ready.see_other("/watched", vec![done]))
 }
 
 /// The chart of the history of a unit.
@@ -85,7 +83,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 /// If it has none.
 pub fn chart(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let name = form.text("name");
-    let records = history(ready.book(), name, &mut |text| ready.note(text))?;
+    let records = history(ready.book(), name, &mut ready.notice())?;
     let chart = HistoryChart::of(name, &records, &ready.settings().currency);
     let svg = to_svg(&chart).map_err(|error| AppError::Usage(error.to_string()))?;
     Ok(Reply::Svg(svg))
@@ -115,19 +113,19 @@ fn ask(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     })
 }
 
-fn all(ready: &Ready<'_>, told: &[Refreshed], failed: &[Failed]) -> Result<Markup, AppError> {
-    let new = told
+fn all(ready: &Ready<'_>, found: &[Refreshed], failed: &[Failed]) -> Result<Markup, AppError> {
+    let new = found
         .iter()
-        .filter(|told| !matches!(told.state, State::Same));
+        .filter(|found| !matches!(found.state, State::Same));
     let new = new.count();
-    let moved = told.iter().filter(|told| told.has_moved()).count();
-    let watched = count(told.len() + failed.len(), "watched unit");
+    let moved = found.iter().filter(|found| found.has_moved()).count();
+    let watched = count(found.len() + failed.len(), "watched unit");
     let say = match moved {
         0 => format!("{watched}: none has moved since the last record."),
         _ => format!("{watched}, {moved} moved since the last record."),
     };
     let mut units = Vec::new();
-    for one in told {
+    for one in found {
         units.push(unit(ready, one)?);
     }
     Ok(html! {
@@ -155,20 +153,19 @@ fn all(ready: &Ready<'_>, told: &[Refreshed], failed: &[Failed]) -> Result<Marku
 }
 
 /// A watched unit with its change, its causes and its history.
-fn unit(ready: &Ready<'_>, told: &Refreshed) -> Result<Markup, AppError> {
-    let name = told.name.as_str();
-    let mut notice = |text: &str| ready.note(text);
-    let recorded = match told.state {
+fn unit(ready: &Ready<'_>, found: &Refreshed) -> Result<Markup, AppError> {
+    let name = found.name.as_str();
+    let recorded = match found.state {
         State::First => Vec::new(),
-        _ => history(ready.book(), name, &mut notice)?,
+        _ => history(ready.book(), name, &mut ready.notice())?,
     };
     Ok(html! {
         section id={ "unit-" (name) } {
             h2 dir="auto" {
                 a href={ "/price?" (query([("unit", name)])) } { (visible(name)) }
-                ": " (visible(&sheet::unit(&told.subject)))
+                ": " (visible(&sheet::unit(&found.subject)))
             }
-            (moves(told))
+            (moves(found))
             @if recorded.is_empty() {
                 p.muted { "Not recorded yet." }
             } @else {

@@ -1,11 +1,10 @@
 //! Listings at each outlet side by side.
 
-use std::fmt::Write;
-
 use crate::app::ask::Basis;
 use crate::app::places::{Beside, Listed};
-use crate::render::sheet::{HEADING, prose_width, wrap};
-use crate::render::table::{Grid, Kind};
+use crate::render::numbers::tenths;
+use crate::render::prose::{prose_width, sentence, table};
+use crate::render::table::text_and_numbers;
 
 /// The outlets side by side on the terminal.
 pub(super) fn side_by_side(
@@ -14,18 +13,13 @@ pub(super) fn side_by_side(
     beside: &Beside<'_>,
     width: Option<u16>,
 ) {
-    let titles = BESIDE.iter().zip(KINDS).map(|(title, kind)| (*title, kind));
-    let mut grid = Grid::new(&titles.collect::<Vec<_>>());
-    for row in beside_rows(base, beside) {
-        grid.push(row.to_vec());
-    }
-    let code = &base.currency().code;
-    let _ = writeln!(out, "\n{HEADING}Side by side{HEADING:#}, {code}");
-    out.push_str(&grid.render(width));
+    let head = ("Side by side", &*base.in_currency());
+    let rows = beside_rows(base, beside);
+    table(out, head, &text_and_numbers(BESIDE), rows, width);
     let prose = prose_width(width);
-    let _ = writeln!(out, "{}", wrap(COUNTED, prose, "  "));
+    sentence(out, COUNTED, prose);
     if beside.pair.is_some() {
-        let _ = writeln!(out, "{}", wrap(STREAMS, prose, "  "));
+        sentence(out, STREAMS, prose);
     }
 }
 
@@ -39,24 +33,14 @@ pub(in crate::render) const BESIDE: [&str; 6] = [
     "worth today",
 ];
 
-const KINDS: [Kind; 6] = [
-    Kind::Text,
-    Kind::Number,
-    Kind::Number,
-    Kind::Number,
-    Kind::Number,
-    Kind::Number,
-];
-
 /// A listing at each outlet, best first, and then two at once.
 pub(in crate::render) fn beside_rows(base: &Basis<'_>, beside: &Beside<'_>) -> Vec<[String; 6]> {
-    let weeks = |weeks: Option<f64>| weeks.map_or("–".into(), |weeks| format!("{weeks:.1}"));
     let one = |one: &Listed<'_>| {
         [
             one.outlet.to_string(),
             base.money(one.ask),
             base.money(one.at_once),
-            weeks(one.weeks),
+            tenths(one.weeks),
             base.money(one.left),
             base.money(one.value),
         ]
@@ -66,7 +50,7 @@ pub(in crate::render) fn beside_rows(base: &Basis<'_>, beside: &Beside<'_>) -> V
             pair.outlets.join(" and "),
             "–".into(),
             "–".into(),
-            weeks(pair.weeks),
+            tenths(pair.weeks),
             base.money(pair.left),
             base.money(pair.value),
         ]
@@ -74,9 +58,9 @@ pub(in crate::render) fn beside_rows(base: &Basis<'_>, beside: &Beside<'_>) -> V
     beside.listed.iter().map(one).chain(pair).collect()
 }
 
-/// What the outlets are compared by.
+/// Costs that the comparison of outlets includes.
 pub(in crate::render) const COUNTED: &str = "Fees, postage, returns, waiting and your time are paid for (minutes of an outlet at your wage).";
 
-/// What two listings at once rest on.
+/// Assumptions about two listings at once.
 pub(in crate::render) const STREAMS: &str = "Who looks at one of the two is taken not to look at the other; an outlet with offers_per_week \
                        of its own has buyers of its own.";

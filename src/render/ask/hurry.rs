@@ -1,15 +1,13 @@
-//! Money in the words of asking, and what sellers in less and in more of a hurry would ask.
-
-use std::fmt::Write;
+//! Money of an asking price in words, and the asking prices of sellers in less and in more of a hurry.
 
 use rust_decimal::Decimal;
 
 use crate::app::ask::{Asking, Basis, Variant};
 use crate::app::practice::Earns;
 use crate::deal::earning::WORTH;
-use crate::render::numbers::amount;
-use crate::render::sheet::HEADING;
-use crate::render::table::{Grid, Kind};
+use crate::render::numbers::{amount, tenths};
+use crate::render::prose::table;
+use crate::render::table::text_and_numbers;
 use crate::trade::Currency;
 
 impl Basis<'_> {
@@ -22,31 +20,33 @@ impl Basis<'_> {
     pub(in crate::render) fn money(&self, value: Decimal) -> String {
         amount(self.currency(), value)
     }
+
+    /// An amount of money; `nothing` for zero.
+    pub(in crate::render) fn money_or_nothing(&self, value: Decimal) -> String {
+        if value.is_zero() {
+            "nothing".into()
+        } else {
+            self.money(value)
+        }
+    }
+
+    /// `, EUR`, to follow a heading.
+    pub(in crate::render) fn in_currency(&self) -> String {
+        format!(", {}", self.currency().code)
+    }
 }
 
-/// What sellers in no hurry and in a hurry would ask, beside the usual one.
+/// The asking prices of sellers in no hurry and in a hurry, beside the usual one.
 pub(super) fn sellers(out: &mut String, content: &Asking<'_>, width: Option<u16>) {
     let rows = hurries(content);
     if rows.is_empty() {
         return;
     }
-    let titles = HURRIES
-        .iter()
-        .zip([Kind::Text].into_iter().chain([Kind::Number; 4]));
-    let mut grid = Grid::new(
-        &titles
-            .map(|(title, kind)| (*title, kind))
-            .collect::<Vec<_>>(),
+    let head = (
+        "If you are in less or more of a hurry",
+        &*content.basis.in_currency(),
     );
-    for row in rows {
-        grid.push(row.to_vec());
-    }
-    let code = &content.basis.currency().code;
-    let _ = writeln!(
-        out,
-        "\n{HEADING}If you are in less or more of a hurry{HEADING:#}, {code}"
-    );
-    out.push_str(&grid.render(width));
+    table(out, head, &text_and_numbers(HURRIES), rows, width);
 }
 
 /// Titles of the columns of [`hurries`].
@@ -65,9 +65,7 @@ pub fn hurries(content: &Asking<'_>) -> Vec<[String; 5]> {
             format!("{} a week", short_percent(per_week)),
             base.money(variant.ask),
             base.money(variant.at_once),
-            variant
-                .weeks
-                .map_or("–".into(), |weeks| format!("{weeks:.1}")),
+            tenths(variant.weeks),
         ]
     };
     [
@@ -79,7 +77,7 @@ pub fn hurries(content: &Asking<'_>) -> Vec<[String; 5]> {
     .to_vec()
 }
 
-/// What the money of a sale earns, in words: per week and per year, and where that comes from.
+/// Return on the money of a sale in words: per week and per year, and its source.
 pub(super) fn earns(earns: &Earns) -> String {
     let (week, year) = (
         short_percent(earns.per_week()),

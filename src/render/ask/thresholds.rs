@@ -33,7 +33,7 @@ pub(in crate::render) fn in_words(base: &Basis<'_>, when: &str, limits: &Limits)
     format!("{when}: accept from {accept}, {rest}.")
 }
 
-/// What to do with offers that are not accepted.
+/// The advice on offers that are not accepted.
 pub(in crate::render) fn thresholds_in_words(base: &Basis<'_>, limits: &Limits) -> String {
     match limits.counter {
         Some(answer) => format!(

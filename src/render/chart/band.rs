@@ -1,9 +1,6 @@
 //! The chart of an estimate.
 
-use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
-
-use super::kind::{BandChart, Dot};
+use super::kind::{BandChart, Dot, float};
 use crate::band::estimate::Estimate;
 use crate::render::numbers::count;
 use crate::render::sheet::{basis, unit};
@@ -12,7 +9,6 @@ use crate::select::Dropped;
 impl BandChart {
     /// The chart of an estimate.
     pub fn of(made: &Estimate) -> Self {
-        let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
         Self {
             title: unit(&made.subject),
             subtitle: format!(

@@ -6,16 +6,12 @@
 //! end.
 
 use chrono::NaiveDate;
-use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
 use super::axis::{self, Axis};
-use super::canvas::{
-    AMBER, BLUE, Canvas, FRAME, GREY, LEGEND_GAP, LEGEND_LINE, MARGIN, RIGHT, SHADE, SMALL,
-    labelled_ticks, plain, widest,
-};
-use super::scene::{Align, Point, Shape};
-use super::{Chart, ChartError, MOST, require};
+use super::canvas::{AMBER, BLUE, Canvas, GREY, LEGEND_LINE, MARGIN, SHADE};
+use super::course::{End, Frame, LEGEND_MIDDLE, end_label};
+use super::scene::{Point, Shape};
+use super::{Chart, ChartError, float, require_amount};
 use crate::render::ledger::Content;
 use crate::render::numbers::{amount, count};
 use crate::trade::Currency;
@@ -53,7 +49,6 @@ pub struct BankrollPoint {
 impl BankrollChart {
     /// The chart of a ledger.
     pub fn of(content: &Content<'_>) -> Self {
-        let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
         let money = |value| amount(content.currency, value);
         let summary = &content.summary;
         Self {
@@ -90,18 +85,13 @@ impl Chart for BankrollChart {
     }
 
     fn shapes(&self) -> Result<Vec<Shape>, ChartError> {
-        let shown = |value: f64| value.is_finite() && value.abs() <= MOST;
         for at in &self.course {
-            for (what, value) in [
-                ("the bankroll of a day", at.bankroll),
-                ("the stock of a day", at.stock),
-                ("the capital of a day", at.capital),
-            ] {
-                require(shown(value), what, value, "an amount up to 1e15")?;
-            }
+            require_amount("the bankroll of a day", at.bankroll)?;
+            require_amount("the stock of a day", at.stock)?;
+            require_amount("the capital of a day", at.capital)?;
         }
         if let Some(goal) = self.goal {
-            require(shown(goal), "the goal", goal, "an amount up to 1e15")?;
+            require_amount("the goal", goal)?;
         }
         compose(self)
     }
@@ -109,15 +99,6 @@ impl Chart for BankrollChart {
 
 /// Text at the foot of the chart.
 const FOOTER: &str = "From the ledger; stock counts at cost.";
-
-/// Baselines and edges, from top to bottom.
-const AXIS_TITLE: f64 = 214.0;
-const PANEL: (f64, f64) = (240.0, 980.0);
-const DATE_TICKS: f64 = 1014.0;
-const LEGEND: f64 = 1082.0;
-
-/// Smallest distance between the centres of labels one above the other.
-const LABEL_ROW: f64 = 30.0;
 
 /// A line of the chart: its name, its colour and width, and its value on the last day.
 struct Course {
@@ -143,45 +124,24 @@ const COURSES: [Course; 2] = [
 ];
 
 fn compose(chart: &BankrollChart) -> Result<Vec<Shape>, ChartError> {
-    let mut canvas = Canvas::new()?;
-    canvas.headings(&chart.title, &chart.subtitle, FOOTER);
-    let code = &chart.currency.code;
-    canvas.text((MARGIN, AXIS_TITLE), Align::Left, SMALL, GREY, code.clone());
-    let money = Axis {
-        range: money_range(chart),
-        ends: (PANEL.1, PANEL.0),
-    };
-    let (ticks, labels) = labelled_ticks(money.range, 8);
-    let left = MARGIN + widest(&labels) + 16.0;
-    let end_labels = end_labels(chart);
-    let names: Vec<String> = end_labels.iter().map(|(_, name, _)| name.clone()).collect();
-    let right = RIGHT - widest(&names) * 1.1 - 20.0;
-    for (tick, label) in ticks.into_iter().zip(labels) {
-        canvas.level(money.place(tick), (left, right), label);
-    }
-    let dates = Axis {
-        range: date_range(chart),
-        ends: (left, right),
-    };
-    canvas.dates(&dates, PANEL, DATE_TICKS);
-    stock_area(&mut canvas, chart, &dates, &money);
-    canvas.line(vec![(left, PANEL.0), (left, PANEL.1)], 1.5, FRAME);
-    let zero = money.place(0.0_f64.clamp(money.range.0, money.range.1));
-    canvas.line(vec![(left, zero), (right, zero)], 1.5, FRAME);
+    let headings = [&*chart.title, &chart.subtitle, FOOTER];
+    let ranges = (money_range(chart), date_range(chart));
+    let mut frame = Frame::new(headings, &chart.currency, ranges, ends(chart))?;
+    stock_area(&mut frame, chart);
+    frame.axes(0.0);
     if let Some(goal) = chart.goal {
-        broken(&mut canvas, (left, right), money.place(goal));
+        broken(&mut frame.canvas, frame.sides, frame.money.place(goal));
     }
     for course in &COURSES {
-        let line = steps(chart, &dates, &money, course.value);
-        canvas.line(line, course.width, course.ink);
+        let line = steps(chart, &frame.dates, &frame.money, course.value);
+        frame.canvas.line(line, course.width, course.ink);
     }
     if chart.course.is_empty() {
-        let middle = ((left + right) / 2.0, (PANEL.0 + PANEL.1) / 2.0);
-        canvas.nothing(middle, "No entries to show.");
+        frame.nothing("No entries to show.");
     }
-    name_ends(&mut canvas, end_labels, &money, right);
-    legend(&mut canvas, chart);
-    Ok(canvas.into_shapes())
+    frame.name_ends();
+    legend(&mut frame, chart);
+    Ok(frame.canvas.into_shapes())
 }
 
 /// The range of all amounts drawn, and zero.
@@ -227,15 +187,14 @@ fn steps(
 }
 
 /// The part of the bankroll in stock.
-fn stock_area(canvas: &mut Canvas, chart: &BankrollChart, dates: &Axis, money: &Axis) {
-    let mut outline = steps(chart, dates, money, |at| at.stock);
+fn stock_area(frame: &mut Frame, chart: &BankrollChart) {
+    let mut outline = steps(chart, &frame.dates, &frame.money, |at| at.stock);
     let (Some(&(first, _)), Some(&(last, _))) = (outline.first(), outline.last()) else {
         return;
     };
-    let foot = money.place(0.0);
-    outline.push((last, foot));
-    outline.push((first, foot));
-    canvas.area(outline, SHADE);
+    let foot = frame.money.place(0.0);
+    outline.extend([(last, foot), (first, foot)]);
+    frame.canvas.area(outline, SHADE);
 }
 
 /// A dashed horizontal line.
@@ -249,66 +208,30 @@ fn broken(canvas: &mut Canvas, (left, right): (f64, f64), y: f64) {
     }
 }
 
-/// End positions of the lines, with their names and colours.
-fn end_labels(chart: &BankrollChart) -> Vec<(f64, String, plotters::style::RGBColor)> {
-    let decimals = chart.currency.decimals() as usize;
-    let text = |name: &str, value: f64| {
-        // Avoids a negative zero in a sum of exact amounts.
-        let value = if value == 0.0 { 0.0 } else { value };
-        format!(
-            "{name} {}",
-            plain(value, if value.abs() >= 1e5 { 0 } else { decimals })
-        )
-    };
+/// The right ends of the lines, from the top down.
+fn ends(chart: &BankrollChart) -> Vec<End> {
+    let label = |name: &str, value: f64| end_label(&chart.currency, name, value);
     let last = chart.course.last();
-    let goal = chart.goal.map(|goal| (goal, text("goal", goal), AMBER));
+    let goal = chart.goal.map(|goal| (goal, label("goal", goal), AMBER));
     let lines = COURSES.iter().filter_map(|course| {
         let value = (course.value)(last?);
-        Some((value, text(course.name, value), course.ink))
+        Some((value, label(course.name, value), course.ink))
     });
-    goal.into_iter().chain(lines).collect()
+    let mut ends: Vec<End> = goal.into_iter().chain(lines).collect();
+    ends.sort_by(|one, other| other.0.total_cmp(&one.0));
+    ends
 }
 
-fn name_ends(
-    canvas: &mut Canvas,
-    mut labels: Vec<(f64, String, plotters::style::RGBColor)>,
-    money: &Axis,
-    right: f64,
-) {
-    labels.sort_by(|one, other| other.0.total_cmp(&one.0));
-    let wanted: Vec<f64> = labels.iter().map(|label| money.place(label.0)).collect();
-    let lengths = vec![LABEL_ROW; labels.len()];
-    let places = axis::spread(
-        &wanted,
-        &lengths,
-        0.0,
-        (PANEL.0 - LABEL_ROW, PANEL.1 + LABEL_ROW),
-    );
-    for (place, (_, text, ink)) in places.into_iter().zip(labels) {
-        canvas.text((right + 12.0, place + 8.0), Align::Left, SMALL, ink, text);
-    }
-}
-
-fn legend(canvas: &mut Canvas, chart: &BankrollChart) {
-    let middle = LEGEND - 8.0;
-    let mut x = MARGIN;
-    let mut entry = |canvas: &mut Canvas, text: &str, draw: &dyn Fn(&mut Canvas, f64)| {
-        draw(canvas, x);
-        x = canvas.legend_text((x + LEGEND_LINE + 2.0, LEGEND), text) + LEGEND_GAP;
-    };
-    entry(canvas, "bankroll: cash and stock at cost", &|canvas, x| {
-        canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 5.0, BLUE);
-    });
-    entry(canvas, "of it in stock", &|canvas, x| {
-        canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
-    });
-    entry(canvas, "paid in, less taken out", &|canvas, x| {
-        canvas.line(vec![(x, middle), (x + LEGEND_LINE, middle)], 2.5, GREY);
-    });
+fn legend(frame: &mut Frame, chart: &BankrollChart) {
+    frame.legend_line(MARGIN, 5.0, BLUE);
+    let x = frame.legend_text(MARGIN, "bankroll: cash and stock at cost");
+    frame.legend_area(x, SHADE);
+    let x = frame.legend_text(x, "of it in stock");
+    frame.legend_line(x, 2.5, GREY);
+    let x = frame.legend_text(x, "paid in, less taken out");
     if chart.goal.is_some() {
-        entry(canvas, "goal", &|canvas, x| {
-            broken(canvas, (x, x + LEGEND_LINE), middle);
-        });
+        broken(&mut frame.canvas, (x, x + LEGEND_LINE), LEGEND_MIDDLE);
+        frame.legend_text(x, "goal");
     }
 }
 

@@ -35,7 +35,7 @@ pub const FALLBACK: f64 = 1.1;
 /// Size of axis and legend text.
 pub const SMALL: f64 = 22.0;
 /// Room between the entries of a legend.
-pub const LEGEND_GAP: f64 = 34.0;
+const LEGEND_GAP: f64 = 34.0;
 /// Length of a line that a legend explains.
 pub const LEGEND_LINE: f64 = 34.0;
 
@@ -80,6 +80,11 @@ impl Canvas {
         self.label(at, align, size, false, ink, text.into());
     }
 
+    /// Text of an axis or a legend.
+    pub fn small(&mut self, at: Point, align: Align, text: impl Into<String>) {
+        self.text(at, align, SMALL, GREY, text);
+    }
+
     pub fn bold(
         &mut self,
         at: Point,
@@ -115,6 +120,16 @@ impl Canvas {
         self.shapes.push(Shape::Line { points, width, ink });
     }
 
+    /// A level line at the height `y`.
+    pub fn across(&mut self, (left, right): (f64, f64), y: f64, width: f64, ink: RGBColor) {
+        self.line(vec![(left, y), (right, y)], width, ink);
+    }
+
+    /// A vertical line at `x`.
+    pub fn upwards(&mut self, x: f64, (top, foot): (f64, f64), width: f64, ink: RGBColor) {
+        self.line(vec![(x, top), (x, foot)], width, ink);
+    }
+
     pub fn area(&mut self, outline: Vec<Point>, ink: impl Into<RGBAColor>) {
         let ink = ink.into();
         self.shapes.push(Shape::Area { outline, ink });
@@ -145,13 +160,8 @@ impl Canvas {
             self.bold((MARGIN, baseline), Align::Left, title.size, INK, line);
         }
         let subtitle = Heading::fit(subtitle, &[26.0, 24.0, SMALL], 1, false);
-        self.text(
-            (MARGIN, SUBTITLE_ROW),
-            Align::Left,
-            subtitle.size,
-            GREY,
-            subtitle.lines.concat(),
-        );
+        let (at, text) = ((MARGIN, SUBTITLE_ROW), subtitle.lines.concat());
+        self.text(at, Align::Left, subtitle.size, GREY, text);
         self.text((MARGIN, FOOTER_ROW), Align::Left, 20.0, GREY, footer);
     }
 
@@ -162,13 +172,13 @@ impl Canvas {
         self.line(vec![(x, foot), (x, foot + 7.0)], 1.5, FRAME);
         let half = scene::text_width(&label, SMALL, false) * FALLBACK / 2.0;
         let centre = x.max(half + 4.0).min(WIDTH - half - 4.0);
-        self.text((centre, row), Align::Centre, SMALL, GREY, label);
+        self.small((centre, row), Align::Centre, label);
     }
 
     /// The grid line of a tick of a vertical axis from `left` to `right`, with its label before it.
     pub fn level(&mut self, y: f64, (left, right): (f64, f64), label: String) {
         self.line(vec![(left, y), (right, y)], 1.0, GRID);
-        self.text((left - 14.0, y + 8.0), Align::Right, SMALL, GREY, label);
+        self.small((left - 14.0, y + 8.0), Align::Right, label);
     }
 
     /// Ticks of a date axis at the foot of `rows`.
@@ -194,17 +204,17 @@ impl Canvas {
         self.area(triangle(centre, radius - rim, beyond), inner);
     }
 
-    /// Text of a legend after the mark that ends at `at`; returns the end of the text.
+    /// Text of a legend after the mark that ends at `at`; returns where the next mark begins.
     pub fn legend_text(&mut self, (x, row): Point, text: &str) -> f64 {
-        self.text((x + 8.0, row), Align::Left, SMALL, GREY, text);
-        x + 8.0 + FALLBACK * scene::text_width(text, SMALL, false)
+        self.small((x + 8.0, row), Align::Left, text);
+        x + 8.0 + FALLBACK * scene::text_width(text, SMALL, false) + LEGEND_GAP
     }
 
     /// Writes over the grid that there is nothing to show.
     pub fn nothing(&mut self, (x, y): Point, text: &str) {
         let half = scene::text_width(text, SMALL, false) * FALLBACK / 2.0 + 6.0;
         self.box_area((x - half, y - 18.0), (x + half, y + 18.0), PAPER);
-        self.text((x, y + 8.0), Align::Centre, SMALL, GREY, text);
+        self.small((x, y + 8.0), Align::Centre, text);
     }
 }
 
@@ -286,8 +296,8 @@ impl Heading {
 /// A triangle around `centre` that points in the direction `towards`.
 fn triangle(centre: Point, radius: f64, towards: Point) -> Vec<Point> {
     let heading = towards.1.atan2(towards.0);
-    (0..3)
-        .map(|corner| heading + f64::from(corner) * std::f64::consts::TAU / 3.0)
+    let angles = (0..3).map(|corner| heading + f64::from(corner) * std::f64::consts::TAU / 3.0);
+    angles
         .map(|angle| {
             (
                 centre.0 + radius * angle.cos(),

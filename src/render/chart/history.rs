@@ -2,16 +2,12 @@
 //! each estimate, the band as an area around it.
 
 use chrono::NaiveDate;
-use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
-use super::axis::{self, Axis};
-use super::canvas::{
-    AMBER, Canvas, FRAME, GREY, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE, SMALL,
-    labelled_ticks, mark_size, plain, widest,
-};
-use super::scene::{Align, Point, Shape};
-use super::{Chart, ChartError, MOST, require};
+use super::axis;
+use super::canvas::{AMBER, Canvas, GREY, LEGEND_LINE, MARGIN, PAPER, SHADE, mark_size};
+use super::course::{End, Frame, LEGEND_MIDDLE, end_label};
+use super::scene::{Point, Shape};
+use super::{Chart, ChartError, float, require_amount};
 use crate::book::history::Record;
 use crate::render::numbers::count;
 use crate::trade::Currency;
@@ -45,7 +41,6 @@ pub struct HistoryPoint {
 impl HistoryChart {
     /// The chart of the estimates of a watched unit in the book's currency.
     pub fn of(name: &str, records: &[Record], currency: &Currency) -> Self {
-        let float = |money: Decimal| money.to_f64().unwrap_or(f64::NAN);
         let points: Vec<HistoryPoint> = records
             .iter()
             .filter(|record| record.currency == currency.code)
@@ -79,14 +74,9 @@ impl Chart for HistoryChart {
 
     fn shapes(&self) -> Result<Vec<Shape>, ChartError> {
         for at in &self.points {
-            for (what, value) in [
-                ("the low end of a range", at.low),
-                ("a likely price", at.likely),
-                ("the high end of a range", at.high),
-            ] {
-                let shown = value.is_finite() && value.abs() <= MOST;
-                require(shown, what, value, "an amount up to 1e15")?;
-            }
+            require_amount("the low end of a range", at.low)?;
+            require_amount("a likely price", at.likely)?;
+            require_amount("the high end of a range", at.high)?;
         }
         compose(self)
     }
@@ -95,63 +85,39 @@ impl Chart for HistoryChart {
 /// Text at the foot of the chart.
 const FOOTER: &str = "From the estimates that compband refresh recorded.";
 
-/// Baselines and edges, from top to bottom.
-const AXIS_TITLE: f64 = 214.0;
-const PANEL: (f64, f64) = (240.0, 980.0);
-const DATE_TICKS: f64 = 1014.0;
-const LEGEND: f64 = 1082.0;
-
 /// Largest and least radius of a mark.
 const MARKS: (f64, f64) = (9.0, 3.0);
 
 fn compose(chart: &HistoryChart) -> Result<Vec<Shape>, ChartError> {
-    let mut canvas = Canvas::new()?;
-    canvas.headings(&chart.title, &chart.subtitle, FOOTER);
-    let code = chart.currency.code.clone();
-    canvas.text((MARGIN, AXIS_TITLE), Align::Left, SMALL, GREY, code);
     let mut points = chart.points.clone();
     points.sort_by_key(|at| at.on);
     let amounts = points.iter().flat_map(|at| [at.low, at.likely, at.high]);
-    let extent = axis::extent(amounts).unwrap_or((0.0, 1.0));
-    let money = Axis {
-        range: axis::amounts_with_air(extent, 1.0),
-        ends: (PANEL.1, PANEL.0),
-    };
-    let (ticks, labels) = labelled_ticks(money.range, 8);
-    let left = MARGIN + widest(&labels) + 16.0;
-    let named = points.last().map(|last| names(chart, last));
-    let texts: Vec<String> = named
-        .iter()
-        .flatten()
-        .map(|(_, text)| text.clone())
-        .collect();
-    let right = RIGHT - widest(&texts) * 1.1 - 20.0;
-    for (tick, label) in ticks.into_iter().zip(labels) {
-        canvas.level(money.place(tick), (left, right), label);
-    }
+    let amounts = axis::extent(amounts).unwrap_or((0.0, 1.0));
     let days = points.iter().map(|at| axis::day(at.on));
-    let dates = Axis {
-        range: axis::days_with_room(axis::extent(days).unwrap_or((0.0, 0.0))),
-        ends: (left, right),
-    };
-    canvas.dates(&dates, PANEL, DATE_TICKS);
-    course(&mut canvas, &points, &dates, &money);
-    canvas.line(vec![(left, PANEL.0), (left, PANEL.1)], 1.5, FRAME);
-    canvas.line(vec![(left, PANEL.1), (right, PANEL.1)], 1.5, FRAME);
-    match named {
-        Some(named) => name_ends(&mut canvas, named, &money, right),
-        None => {
-            let middle = ((left + right) / 2.0, (PANEL.0 + PANEL.1) / 2.0);
-            canvas.nothing(middle, "No estimates to show.");
-        }
+    let days = axis::days_with_room(axis::extent(days).unwrap_or((0.0, 0.0)));
+    let ends = points.last().map_or(Vec::new(), |last| ends(chart, last));
+    let headings = [&*chart.title, &chart.subtitle, FOOTER];
+    let ranges = (axis::amounts_with_air(amounts, 1.0), days);
+    let mut frame = Frame::new(headings, &chart.currency, ranges, ends)?;
+    course(&mut frame, &points);
+    frame.axes(f64::NEG_INFINITY);
+    if points.is_empty() {
+        frame.nothing("No estimates to show.");
     }
-    legend(&mut canvas);
-    Ok(canvas.into_shapes())
+    frame.name_ends();
+    legend(&mut frame);
+    Ok(frame.canvas.into_shapes())
 }
 
 /// The band and the likely price; a single day is drawn as an upright bar.
-fn course(canvas: &mut Canvas, points: &[HistoryPoint], dates: &Axis, money: &Axis) {
+fn course(frame: &mut Frame, points: &[HistoryPoint]) {
     const BAR: f64 = 7.0;
+    let Frame {
+        canvas,
+        dates,
+        money,
+        ..
+    } = frame;
     let x = |at: &HistoryPoint| dates.place(axis::day(at.on));
     let place = |at: &HistoryPoint, value: f64| -> Point { (x(at), money.place(value)) };
     let one_day = points.windows(2).all(|pair| pair[0].on == pair[1].on);
@@ -180,42 +146,23 @@ fn mark(canvas: &mut Canvas, centre: Point, radius: f64) {
     canvas.disc(centre, radius, AMBER);
 }
 
-/// The values of the last estimate, from the top down.
-fn names(chart: &HistoryChart, last: &HistoryPoint) -> [(f64, String); 3] {
-    let text = |name: &str, value: f64| {
-        let decimals = chart.currency.decimals() as usize;
-        let decimals = if value.abs() >= 1e5 { 0 } else { decimals };
-        (value, format!("{name} {}", plain(value, decimals)))
-    };
-    [
-        text("high", last.high),
-        text("likely", last.likely),
-        text("low", last.low),
+/// The amounts of the last estimate, from the top down.
+fn ends(chart: &HistoryChart, last: &HistoryPoint) -> Vec<End> {
+    let of = |name: &str, value: f64, ink| (value, end_label(&chart.currency, name, value), ink);
+    vec![
+        of("high", last.high, GREY),
+        of("likely", last.likely, AMBER),
+        of("low", last.low, GREY),
     ]
 }
 
-fn name_ends(canvas: &mut Canvas, named: [(f64, String); 3], money: &Axis, right: f64) {
-    const ROW: f64 = 30.0;
-    let wanted = named.each_ref().map(|(value, _)| money.place(*value));
-    let bounds = (PANEL.0 - ROW, PANEL.1 + ROW);
-    let places = axis::spread(&wanted, &[ROW; 3], 0.0, bounds);
-    for ((place, (_, text)), ink) in places.into_iter().zip(named).zip([GREY, AMBER, GREY]) {
-        canvas.text((right + 12.0, place + 8.0), Align::Left, SMALL, ink, text);
-    }
-}
-
-fn legend(canvas: &mut Canvas) {
-    let middle = LEGEND - 8.0;
-    canvas.line(
-        vec![(MARGIN, middle), (MARGIN + LEGEND_LINE, middle)],
-        4.0,
-        AMBER,
-    );
-    mark(canvas, (MARGIN + LEGEND_LINE / 2.0, middle), MARKS.0);
-    let end = canvas.legend_text((MARGIN + LEGEND_LINE + 2.0, LEGEND), "likely price");
-    let x = end + LEGEND_GAP;
-    canvas.box_area((x, middle - 11.0), (x + LEGEND_LINE, middle + 11.0), SHADE);
-    canvas.legend_text((x + LEGEND_LINE + 2.0, LEGEND), "range");
+fn legend(frame: &mut Frame) {
+    frame.legend_line(MARGIN, 4.0, AMBER);
+    let centre = (MARGIN + LEGEND_LINE / 2.0, LEGEND_MIDDLE);
+    mark(&mut frame.canvas, centre, MARKS.0);
+    let x = frame.legend_text(MARGIN, "likely price");
+    frame.legend_area(x, SHADE);
+    frame.legend_text(x, "range");
 }
 
 #[cfg(test)]

@@ -4,6 +4,8 @@ use super::ChartError;
 use crate::render::chart::scene;
 use crate::trade::Currency;
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 
 /// A chart that can be drawn.
 pub trait Chart {
@@ -41,15 +43,21 @@ pub(crate) fn require(
     value: f64,
     expected: &'static str,
 ) -> Result<(), ChartError> {
-    if holds {
-        Ok(())
-    } else {
-        Err(ChartError::Value {
-            what,
-            value,
-            expected,
-        })
-    }
+    holds.then_some(()).ok_or(ChartError::Value {
+        what,
+        value,
+        expected,
+    })
+}
+
+/// Refuses an amount that no axis can show.
+pub(crate) fn require_amount(what: &'static str, value: f64) -> Result<(), ChartError> {
+    require(value.abs() <= MOST, what, value, "an amount up to 1e15")
+}
+
+/// A decimal amount for an axis.
+pub(crate) fn float(money: Decimal) -> f64 {
+    money.to_f64().unwrap_or(f64::NAN)
 }
 
 /// Content of the chart of an estimate. Money is in units of the currency.

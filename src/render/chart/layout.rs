@@ -5,8 +5,8 @@ use crate::render::numbers;
 use super::ChartError;
 use super::axis::{self, Axis};
 use super::canvas::{
-    AMBER, BLUE, Canvas, FRAME, GREY, INK, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE,
-    SMALL, TAIL, edge_place, labelled_ticks, mark_size, widest,
+    AMBER, BLUE, Canvas, FRAME, GREY, INK, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE, SMALL, TAIL,
+    edge_place, labelled_ticks, mark_size, widest,
 };
 use super::kind::{BandChart, Dot};
 use super::scene::{self, Align, Point, Shape};
@@ -73,21 +73,13 @@ impl Sheet<'_> {
             self.canvas
                 .upright(axis.place(tick), rows, rows::PRICE_TICKS, label);
         }
-        self.canvas.line(
-            vec![(MARGIN, rows::STRIP.1), (RIGHT, rows::STRIP.1)],
-            1.5,
-            FRAME,
-        );
+        self.canvas
+            .across((MARGIN, RIGHT), rows::STRIP.1, 1.5, FRAME);
         let code = &self.chart.currency.code;
         let caption =
             format!("Price in {code}. Each dot is a sale, adjusted to this unit and date.");
-        self.canvas.text(
-            (MARGIN, rows::PRICE_CAPTION),
-            Align::Left,
-            SMALL,
-            GREY,
-            caption,
-        );
+        self.canvas
+            .small((MARGIN, rows::PRICE_CAPTION), Align::Left, caption);
     }
 
     /// Density and band.
@@ -129,23 +121,14 @@ impl Sheet<'_> {
             self.canvas.area(down_to(foot, &within), SHADE);
         }
         for end in [low, high] {
-            self.canvas.line(
-                vec![
-                    (axis.place(end), rows::LEADERS.1),
-                    (axis.place(end), rows::STRIP.1),
-                ],
-                2.0,
-                BLUE,
-            );
+            self.canvas
+                .upwards(axis.place(end), (rows::LEADERS.1, rows::STRIP.1), 2.0, BLUE);
         }
         self.canvas.line(whole, 3.0, BLUE);
-        self.canvas
-            .line(vec![(MARGIN, foot), (RIGHT, foot)], 1.0, FRAME);
-        self.canvas.line(
-            vec![
-                (axis.place(median), rows::LEADERS.1),
-                (axis.place(median), rows::STRIP.1),
-            ],
+        self.canvas.across((MARGIN, RIGHT), foot, 1.0, FRAME);
+        self.canvas.upwards(
+            axis.place(median),
+            (rows::LEADERS.1, rows::STRIP.1),
             4.0,
             AMBER,
         );
@@ -175,13 +158,8 @@ impl Sheet<'_> {
         let centres = axis::spread(&places, &widths, 56.0, (MARGIN, RIGHT));
         for (at, ((caption, _, ink), amount)) in labels.into_iter().zip(amounts).enumerate() {
             let centre = centres[at];
-            self.canvas.text(
-                (centre, rows::CAPTIONS),
-                Align::Centre,
-                SMALL,
-                GREY,
-                caption,
-            );
+            self.canvas
+                .small((centre, rows::CAPTIONS), Align::Centre, caption);
             self.canvas
                 .bold((centre, rows::AMOUNTS), Align::Centre, 30.0, ink, amount);
             let (from, to) = rows::LEADERS;
@@ -292,11 +270,7 @@ impl Sheet<'_> {
                 false
             }
         };
-        self.canvas.line(
-            vec![(left, rows::SALES.1), (right, rows::SALES.1)],
-            1.5,
-            FRAME,
-        );
+        self.canvas.across((left, right), rows::SALES.1, 1.5, FRAME);
         self.band_bar(&prices, right + 18.0, &ends);
         clipped
     }
@@ -308,7 +282,7 @@ impl Sheet<'_> {
         if undated > 0 {
             let note = format!("undated, shown above only: {undated}");
             let at = (RIGHT, rows::DATES_HEADING);
-            self.canvas.text(at, Align::Right, SMALL, GREY, note);
+            self.canvas.small(at, Align::Right, note);
         }
     }
 
@@ -366,7 +340,7 @@ impl Sheet<'_> {
         self.canvas
             .box_area((x, places[0]), (x + WIDE, places[2]), SHADE);
         for end in [places[0], places[2]] {
-            self.canvas.line(vec![(x, end), (x + WIDE, end)], 3.0, BLUE);
+            self.canvas.across((x, x + WIDE), end, 3.0, BLUE);
         }
         self.canvas.line(
             vec![(x - 4.0, places[1]), (x + WIDE + 4.0, places[1])],
@@ -397,13 +371,8 @@ impl Sheet<'_> {
             );
         }
         let caption = format!("{} % range", chart.level);
-        self.canvas.text(
-            (x + WIDE + 20.0, rows::DATE_TICKS),
-            Align::Left,
-            SMALL,
-            GREY,
-            caption,
-        );
+        self.canvas
+            .small((x + WIDE + 20.0, rows::DATE_TICKS), Align::Left, caption);
     }
 
     /// Legend of the marks that occur.
@@ -427,16 +396,14 @@ impl Sheet<'_> {
             }
             x = self
                 .canvas
-                .legend_text((x, rows::LEGEND), "sale used, larger where it weighs more")
-                + LEGEND_GAP;
+                .legend_text((x, rows::LEGEND), "sale used, larger where it weighs more");
         }
         if dots.iter().any(|dot| !dot.used) {
             x += 8.0;
             self.sale((x, middle), &sample(false, 0.0), (0.0, 0.0));
             x = self
                 .canvas
-                .legend_text((x + 8.0, rows::LEGEND), "sale not used")
-                + LEGEND_GAP;
+                .legend_text((x + 8.0, rows::LEGEND), "sale not used");
         }
         if clipped {
             x += 8.0;
@@ -444,11 +411,9 @@ impl Sheet<'_> {
             self.sale((x, middle), &sample(any_used, 0.4), (1.0, 0.0));
             x = self
                 .canvas
-                .legend_text((x + 10.0, rows::LEGEND), "beyond the axis")
-                + LEGEND_GAP;
+                .legend_text((x + 10.0, rows::LEGEND), "beyond the axis");
         }
-        self.canvas
-            .line(vec![(x, middle), (x + LEGEND_LINE, middle)], 4.0, AMBER);
+        self.canvas.across((x, x + LEGEND_LINE), middle, 4.0, AMBER);
         let meaning = if self.chart.trend.len() > 1 {
             "likely price and its trend"
         } else {
@@ -456,8 +421,7 @@ impl Sheet<'_> {
         };
         x = self
             .canvas
-            .legend_text((x + LEGEND_LINE + 2.0, rows::LEGEND), meaning)
-            + LEGEND_GAP;
+            .legend_text((x + LEGEND_LINE + 2.0, rows::LEGEND), meaning);
         self.canvas
             .box_area((x, middle - 11.0), (x + 26.0, middle + 11.0), SHADE);
         self.canvas.legend_text(

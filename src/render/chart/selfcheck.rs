@@ -19,8 +19,8 @@ use self::scales::{
 };
 use super::axis::{self, Axis};
 use super::canvas::{
-    AMBER, BLUE, Canvas, FRAME, GREY, INK, LEGEND_GAP, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE,
-    SMALL, edge_place, mark_size, plain, widest,
+    AMBER, BLUE, Canvas, FRAME, INK, LEGEND_LINE, MARGIN, PAPER, RIGHT, SHADE, SMALL, edge_place,
+    mark_size, plain, widest,
 };
 use super::scene::{self, Align, Point, Shape};
 use super::{Chart, ChartError, MOST, require};
@@ -190,7 +190,7 @@ impl Sheet<'_> {
     }
 
     fn axis_title(&mut self, at: Point, align: Align, text: impl Into<String>) {
-        self.canvas.text(at, align, SMALL, GREY, text);
+        self.canvas.small(at, align, text);
     }
 
     /// Estimates against prices; returns whether sales lie beyond the axes.
@@ -323,10 +323,8 @@ impl Sheet<'_> {
 
     /// The axes of a panel.
     fn frame(&mut self, (left, right): (f64, f64), (top, foot): (f64, f64)) {
-        self.canvas
-            .line(vec![(left, top), (left, foot)], 1.5, FRAME);
-        self.canvas
-            .line(vec![(left, foot), (right, foot)], 1.5, FRAME);
+        self.canvas.upwards(left, (top, foot), 1.5, FRAME);
+        self.canvas.across((left, right), foot, 1.5, FRAME);
     }
 
     /// The histogram of probability integral transforms.
@@ -384,13 +382,13 @@ impl Sheet<'_> {
             let [from, to] = [at, at + 1].map(|end| level.place(end as f64 / bars));
             let (from, to, y) = (from + GAP, to - GAP, upright.place(*count as f64));
             self.canvas.box_area((from, y), (to, rows::UPPER.1), SHADE);
-            self.canvas.line(vec![(from, y), (to, y)], 3.0, BLUE);
+            self.canvas.across((from, to), y, 3.0, BLUE);
         }
         let sales: usize = chart.histogram.iter().sum();
         let expected = (upright.place(sales as f64 / bars), 3.0);
         let edges = by_chance.into_iter().flatten().map(|edge| (edge, 1.0));
         for (y, width) in edges.chain([expected]) {
-            self.canvas.line(vec![(left, y), (right, y)], width, AMBER);
+            self.canvas.across((left, right), y, width, AMBER);
         }
     }
 
@@ -433,8 +431,7 @@ impl Sheet<'_> {
         let chart = self.chart;
         self.canvas.dates(days, rows::RATIOS, rows::DATE_TICKS);
         let same = upright.place(0.0);
-        self.canvas
-            .line(vec![(sides.0, same), (sides.1, same)], 2.0, INK);
+        self.canvas.across(sides, same, 2.0, INK);
         let months = medians_by_month(&chart.sales);
         let medians = |sheet: &mut Self| {
             sheet.dashes(Place::on(upright, chart.median_ratio.ln()).at, sides);
@@ -463,9 +460,8 @@ impl Sheet<'_> {
 
     /// The median of a month as a thick horizontal line.
     fn month(&mut self, [left, right]: [f64; 2], y: f64) {
-        self.canvas.line(vec![(left, y), (right, y)], 9.0, PAPER);
-        self.canvas
-            .line(vec![(left + 3.0, y), (right - 3.0, y)], 5.0, AMBER);
+        self.canvas.across((left, right), y, 9.0, PAPER);
+        self.canvas.across((left + 3.0, right - 3.0), y, 5.0, AMBER);
     }
 
     /// A dashed horizontal line.
@@ -476,7 +472,7 @@ impl Sheet<'_> {
         for at in 0..count {
             let x = left + at as f64 * (DASH + SPACE);
             self.canvas
-                .line(vec![(x, y), ((x + DASH).min(right), y)], 2.0, AMBER);
+                .across((x, (x + DASH).min(right)), y, 2.0, AMBER);
         }
     }
 
@@ -494,7 +490,7 @@ impl Sheet<'_> {
             let ink = if held { BLUE } else { AMBER };
             self.shape((x + POINTER, upper - 8.0), held, 7.0, ink.to_rgba());
             let text = format!("{text} ({})", plain(count as f64, 0));
-            x = self.canvas.legend_text((x + 2.0 * POINTER, upper), &text) + LEGEND_GAP;
+            x = self.canvas.legend_text((x + 2.0 * POINTER, upper), &text);
         }
         if clipped {
             self.mark((x + POINTER, upper - 8.0), true, (1.0, 0.0));
@@ -513,7 +509,7 @@ impl Sheet<'_> {
                 one_bar_in(self.chart.sales.len())
             );
         }
-        x = self.canvas.legend_text((x, lower), &text) + LEGEND_GAP;
+        x = self.canvas.legend_text((x, lower), &text);
         self.canvas.line(
             vec![(x, lower + 1.0), (x + LEGEND_LINE, lower - 17.0)],
             2.0,
@@ -527,11 +523,7 @@ impl Sheet<'_> {
     fn histogram_legend(&mut self) {
         let [upper, lower] = rows::LEGEND;
         let ends = (RIGHT_PANEL, RIGHT_PANEL + LEGEND_LINE);
-        self.canvas.line(
-            vec![(ends.0, upper - 8.0), (ends.1, upper - 8.0)],
-            3.0,
-            AMBER,
-        );
+        self.canvas.across(ends, upper - 8.0, 3.0, AMBER);
         self.canvas
             .legend_text((ends.1, upper), "expected if the chances are right");
         self.canvas.box_area(
@@ -549,11 +541,11 @@ impl Sheet<'_> {
         let mut x = MARGIN + 120.0;
         self.dashes(row - 8.0, (x, x + LEGEND_LINE));
         let text = format!("median {:.2}", self.chart.median_ratio);
-        x = self.canvas.legend_text((x + LEGEND_LINE, row), &text) + LEGEND_GAP;
+        x = self.canvas.legend_text((x + LEGEND_LINE, row), &text);
         if months {
             self.month([x, x + LEGEND_LINE], row - 8.0);
             let text = format!("median of each month with {MONTH_LEAST} sales or more");
-            x = self.canvas.legend_text((x + LEGEND_LINE, row), &text) + LEGEND_GAP;
+            x = self.canvas.legend_text((x + LEGEND_LINE, row), &text);
         }
         let undated = self
             .chart

@@ -224,7 +224,7 @@ fn far_dropped_sales_are_marked_and_do_not_squash_the_axes() {
 }
 
 #[test]
-fn nothing_recorded_is_said() {
+fn nothing_recorded_is_stated() {
     let mut empty = chart(0);
     empty.density.clear();
     empty.trend.clear();
@@ -311,7 +311,7 @@ fn numbers_that_no_axis_can_show_are_refused() {
 }
 
 #[test]
-fn the_file_name_says_which_picture() {
+fn the_file_name_decides_the_format() {
     let folder = tempfile::tempdir().unwrap();
     let svg = folder.path().join("a.SVG");
     draw(&chart(4), &svg).unwrap();

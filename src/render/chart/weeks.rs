@@ -1,12 +1,11 @@
-//! The small chart of a plan to sell: what to ask, and from which offer on to accept, week by week.
+//! The small chart of a plan to sell: the price to ask, and the lowest offer to accept, week by week.
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
 
 use super::axis::{self, Axis};
 use super::canvas::{AMBER, BLUE, Canvas, FRAME, GREY, GRID, MARGIN, RIGHT, SHADE, plain};
 use super::scene::{self, Align, Point, Shape};
-use super::{Chart, ChartError, MOST, require};
+use super::{Chart, ChartError, float, require_amount};
 
 /// Content of the chart of a plan. Money is in units of the currency.
 #[derive(Debug, Clone)]
@@ -35,7 +34,6 @@ pub struct WeekShown {
 impl WeekShown {
     /// A week of exact amounts.
     pub fn of(week: usize, ask: Option<Decimal>, accept: Decimal, decline: Decimal) -> Self {
-        let float = |amount: Decimal| amount.to_f64().unwrap_or(f64::NAN);
         Self {
             week,
             ask: ask.map(float),
@@ -66,8 +64,7 @@ impl Chart for WeeksChart {
         for at in &self.weeks {
             let amounts = [Some(at.accept), Some(at.decline), at.ask];
             for value in amounts.into_iter().flatten() {
-                let shown = value.is_finite() && value.abs() <= MOST;
-                require(shown, "an amount of a week", value, "an amount up to 1e15")?;
+                require_amount("an amount of a week", value)?;
             }
         }
         compose(self)
@@ -102,7 +99,7 @@ fn compose(chart: &WeeksChart) -> Result<Vec<Shape>, ChartError> {
         widths.fold(0.0, f64::max) * 1.1
     };
     let left = MARGIN + wide(&labels) + 20.0;
-    let right = RIGHT - wide(&NAMES.map(|name| name.1.to_string())) - 24.0;
+    let right = RIGHT - wide(&NAMES.map(String::from)) - 24.0;
     canvas.text((MARGIN, CODE), Align::Left, TEXT, GREY, chart.code.clone());
     for (tick, label) in ticks.into_iter().zip(labels) {
         let y = money.place(tick);
@@ -165,15 +162,14 @@ fn courses(canvas: &mut Canvas, weeks: &[WeekShown], across: &Axis, money: &Axis
 }
 
 /// The lines from the top down, each with its name.
-const NAMES: [(usize, &str); 3] = [(0, "ask"), (1, "accept from"), (2, "decline below")];
+const NAMES: [&str; 3] = ["ask", "accept from", "decline below"];
 
 fn name_ends(canvas: &mut Canvas, last: &WeekShown, money: &Axis, right: f64) {
     const ROW: f64 = 46.0;
     let values = [last.ask, Some(last.accept), Some(last.decline)];
-    let inks = [AMBER, BLUE, GREY];
-    let shown: Vec<_> = NAMES
-        .iter()
-        .filter_map(|(at, name)| Some((values[*at]?, *name, inks[*at])))
+    let named = values.into_iter().zip(NAMES).zip([AMBER, BLUE, GREY]);
+    let shown: Vec<_> = named
+        .filter_map(|((value, name), ink)| Some((value?, name, ink)))
         .collect();
     let wanted: Vec<f64> = shown.iter().map(|one| money.place(one.0)).collect();
     let bounds = (PANEL.0 - ROW, PANEL.1 + ROW);

@@ -9,7 +9,7 @@ use crate::app::sale_time::WeeksFrom;
 use crate::deal::bid::{self as deal, Advice, Judged, PROFIT_LEVELS, WORST, binding};
 use crate::deal::haggle::Discounts;
 use crate::deal::prospect::{Failure, from_minor};
-use crate::render::bid::{aim, failure};
+use crate::render::bid::{advice_words, aim};
 use crate::render::net::share;
 use crate::render::sheet::unit;
 
@@ -297,7 +297,7 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
                 Advice::Haggle(to) => Some(to.into()),
                 _ => None,
             },
-            why: why(asked, &made.currency),
+            why: advice_words(asked, &made.currency).1,
             measures: measures(&asked.measures),
         }),
         warnings: &made.warnings,
@@ -371,14 +371,6 @@ pub(super) fn advice(judged: &Judged) -> &'static str {
         Advice::Haggle(_) => "haggle",
         Advice::Pass => "pass",
     }
-}
-
-/// The aims that a price does not meet, in words.
-pub(super) fn why(judged: &Judged, currency: &crate::trade::Currency) -> Vec<String> {
-    let missed = judged.failed.iter();
-    missed
-        .map(|aim| failure(*aim, &judged.measures, currency))
-        .collect()
 }
 
 /// Result of a purchase at a price.

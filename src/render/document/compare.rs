@@ -2,9 +2,9 @@
 
 use serde::Serialize;
 
-use super::bid::{Measures, Offers, advice, measures, offers, why};
+use super::bid::{Measures, Offers, advice, measures, offers};
 use super::{Money, VERSION, number};
-use crate::render::bid::aim;
+use crate::render::bid::{advice_words, aim};
 use crate::render::compare::Content;
 
 /// Listings to buy.
@@ -93,7 +93,7 @@ pub fn document<'a>(content: &Content<'a>) -> Compare<'a> {
             bought: content.bought.contains(&at),
             advice: judged.map(advice),
             most: judged.and_then(|judged| judged.most).map(Money::from),
-            why: judged.map(|judged| why(judged, content.currency)),
+            why: judged.map(|judged| advice_words(judged, content.currency).1),
             measures: judged.map(|judged| measures(&judged.measures)),
             no_estimate: candidate.judged.as_ref().err().map(String::as_str),
             offers: judged.and_then(offers),

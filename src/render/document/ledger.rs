@@ -258,10 +258,7 @@ pub fn document<'a>(content: &Content<'a>) -> Ledger<'a> {
 }
 
 fn deal<'a>(content: &Content<'a>, deal: &'a deal::Deal) -> Deal<'a> {
-    let now = content
-        .now
-        .get(&deal.id)
-        .and_then(|made| made.as_ref().ok());
+    let now = content.foreseen_now(deal);
     let unit = &deal.unit;
     Deal {
         deal: deal.name(),

@@ -65,7 +65,7 @@ struct Model {
 struct Other {
     kind: &'static str,
     name: String,
-    /// The level that it implies where none is said, plus one.
+    /// The level that it implies where none is given, plus one.
     implies: usize,
 }
 
@@ -77,7 +77,7 @@ pub fn page(pocket: &Pocket) -> std::io::Result<String> {
     let figures = serde_json::to_string(&document(pocket))?;
     // In a script element nothing else could end it or begin a comment.
     let figures = figures.replace('<', "\\u003c");
-    // What runs carries a number that rests on the whole content, so that no text of the book can carry it.
+    // The scripts carry a number that depends on the whole content, so that no text of the book can carry it.
     let nonce = format!("{:032x}", xxh3_128(figures.as_bytes()));
     let policy = format!(
         "default-src 'none'; style-src 'nonce-{nonce}'; script-src 'nonce-{nonce}'; base-uri 'none'; form-action 'none'"

@@ -7,7 +7,7 @@
 
 use crate::app::pocket::values::{AtOutlet, Figures, Most};
 
-/// Packs rows of figures; `priced` tells of each outlet whether it has prices of its own, which are otherwise left out.
+/// Packs rows of figures; `priced` is, for each outlet, whether it has prices of its own, which are otherwise left out.
 pub fn packed(rows: &[Option<Figures>], priced: &[bool]) -> String {
     let mut bytes = Vec::new();
     let mut before: Option<(i64, Vec<i64>)> = None;

@@ -10,7 +10,9 @@ use crate::backtest::verdict::Standing;
 use crate::band::estimate::{Adjustment, Estimate, Spread};
 use crate::render::html::{Cell, Column, Place, Table, list, paragraphs, prose};
 use crate::render::numbers::{about, amount, change, percent_change};
-use crate::render::sheet::{IMPLIED, LEGEND, Named, checked, condition, listed, mark, range};
+use crate::render::sheet::{
+    IMPLIED, LEGEND, Named, checked, condition, listed, mark, range, unlisted, used_and_dropped,
+};
 
 /// Most comps listed as not used for one reason.
 const LISTED: usize = 12;
@@ -95,9 +97,7 @@ pub(super) fn comps(unit: &Unit<'_>) -> Markup {
     if made.comps.is_empty() {
         return Markup::default();
     }
-    let named = made.comps.iter().zip(unit.ids.iter().copied());
-    let (used, dropped): (Vec<Named<'_>>, Vec<Named<'_>>) =
-        named.partition(|(line, _)| line.comp.dropped.is_none());
+    let (used, dropped) = used_and_dropped(made, unit.ids);
     let (shown, hidden) = listed(&dropped, LISTED);
     let mut columns = vec![
         ("Sold", Column::Line),
@@ -122,20 +122,10 @@ pub(super) fn comps(unit: &Unit<'_>) -> Markup {
             .map(|named| (comp(made, *named), named.0.comp.dropped.is_some()))
             .collect(),
     };
-    let mut more: Vec<String> = hidden
-        .iter()
-        .map(|(reason, count)| format!("{count} more not used: {reason}"))
-        .collect();
-    let unlisted = made.evidence.seen - made.comps.len();
-    if unlisted > 0 {
-        more.push(format!(
-            "{unlisted} not looked at: there are enough newer sales"
-        ));
-    }
     let markup = html! {
         p.small data-sorts hidden { "The heads of the columns sort the tables." }
         (table.render(unit.place))
-        (small(&more))
+        (small(&unlisted(made, 0, &hidden)))
     };
     unit.place.section("Comps", &markup)
 }
@@ -170,7 +160,7 @@ fn comp(made: &Estimate, (line, id): Named<'_>) -> Vec<Cell> {
 }
 
 pub(super) fn past(unit: &Unit<'_>) -> Markup {
-    let held = unit.estimate.recalibration.as_ref().map_or_else(
+    let coverage = unit.estimate.recalibration.as_ref().map_or_else(
         || {
             "The book's past says nothing of this range: it holds too few sales to judge by, or so many \
              that `compband check` has to go through them first."
@@ -179,7 +169,7 @@ pub(super) fn past(unit: &Unit<'_>) -> Markup {
         checked,
     );
     let markup = html! {
-        (paragraphs([held]))
+        (paragraphs([coverage]))
         @if let Some(check) = unit.check { (figures(unit.place, check)) }
     };
     unit.place.section("How past estimates held", &markup)
@@ -188,35 +178,28 @@ pub(super) fn past(unit: &Unit<'_>) -> Markup {
 fn figures(place: Place, check: &Check) -> Markup {
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
     let rows = LEVELS.iter().zip(&check.figures.coverage);
-    let table = Table {
-        id: "check",
-        caption: "Ranges of past estimates of this model, each from what was known before the sale.",
-        sortable: false,
-        columns: vec![
-            ("Range", Column::Head),
-            ("Sales", Column::Number),
-            ("Held", Column::Number),
-            ("Share", Column::Number),
-            ("95 % interval of the share", Column::Number),
-        ],
-        rows: rows
-            .map(|(chance, c)| {
-                let interval = format!(
-                    "{} to {}",
-                    percent(c.interval.low),
-                    percent(c.interval.high)
-                );
-                let cells = [
-                    format!("{chance} %"),
-                    c.of.to_string(),
-                    c.covered.to_string(),
-                    percent(c.share),
-                    interval,
-                ];
-                (cells.map(Cell::text).to_vec(), false)
-            })
-            .collect(),
-    };
+    let rows = rows.map(|(chance, c)| {
+        let (low, high) = (percent(c.interval.low), percent(c.interval.high));
+        [
+            format!("{chance} %"),
+            c.of.to_string(),
+            c.covered.to_string(),
+            percent(c.share),
+            format!("{low} to {high}"),
+        ]
+    });
+    let table = Table::plain(
+        "check",
+        "Ranges of past estimates of this model, each from what was known before the sale.",
+        Column::head_and_numbers(&[
+            "Range",
+            "Sales",
+            "Held",
+            "Share",
+            "95 % interval of the share",
+        ]),
+        rows,
+    );
     let verdicts = check.verdicts.iter().map(|verdict| {
         let word = match verdict.standing {
             Standing::Holds => "Holds",
@@ -228,7 +211,7 @@ fn figures(place: Place, check: &Check) -> Markup {
         format!("{word}: {}.{advice}", verdict.says)
     });
     html! {
-        (paragraphs([format!("This model: {}.", check.told)]))
+        (paragraphs([format!("This model: {}.", check.predicted)]))
         (table.render(place))
         (place.subheading("What the figures mean"))
         (list(verdicts))

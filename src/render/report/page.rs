@@ -6,7 +6,6 @@ use crate::backtest::selfcheck::Figures;
 use crate::backtest::verdict::Verdict;
 use crate::band::estimate::Estimate;
 use crate::render::html::Place;
-pub(in crate::render) use crate::render::sheet::capitalised;
 use crate::render::sheet::unit;
 use crate::settings::Settings;
 
@@ -61,16 +60,9 @@ impl Unit<'_> {
 #[derive(Debug)]
 pub struct Check {
     /// Number of predictions, and their data.
-    pub told: String,
+    pub predicted: String,
     /// Their figures.
     pub figures: Figures,
     /// Verdicts on them.
     pub verdicts: Vec<Verdict>,
-}
-
-/// A note as a sentence.
-pub(super) fn sentence(note: &str) -> String {
-    let mut letters = note.chars();
-    let first = letters.next().map(|first| first.to_uppercase().to_string());
-    format!("{}{}.", first.unwrap_or_default(), letters.as_str())
 }

@@ -6,10 +6,11 @@ use super::{CLOSING, Short, basis, price, range, range_label};
 use crate::app::ask::{Asking, Basis, Judged};
 use crate::app::places::{Beside, Pair};
 use crate::render::ask::{
-    answer_word, best_said, cautions, limits, pair_sold_after, rows, sold_after,
-    thresholds_in_words, worth_in_words,
+    answer_word, best_instead, cautions, first_asks, limits, pair_cautions, pair_sold_after, rows,
+    sold_after, thresholds_in_words, worth_in_words,
 };
-use crate::render::sheet::{how_sold, prose_width, unit};
+use crate::render::prose::prose_width;
+use crate::render::sheet::{how_sold, unit};
 
 /// Most later weeks whose asking price is named.
 const LATER: [usize; 3] = [2, 4, 8];
@@ -48,24 +49,25 @@ pub fn offer_sheet(base: &Basis<'_>, judged: &Judged, width: Option<u16>) -> Str
 fn rests_on(short: &mut Short, base: &Basis<'_>) {
     let made = &base.made;
     let how = how_sold(&made.subject);
-    let said = format!(
+    let rests_on = format!(
         "{}, {}, {}, on {}",
         price(made),
         how.strip_prefix("sold ").unwrap_or(how),
         basis(made.basis),
         made.as_of
     );
-    short.remark("Likely price", &said, 2);
+    short.remark("Likely price", &rests_on, 2);
     short.remark(&range_label(made), &range(made), 1);
     short.assumed(made, "");
 }
 
-fn finished(short: Short, base: &Basis<'_>, mut care: Vec<String>) -> String {
-    care.extend(base.made.warnings.iter().cloned());
-    short.text(&care, CLOSING)
+fn finished(short: Short, base: &Basis<'_>, cautions: Vec<&str>) -> String {
+    let cautions = cautions.into_iter().map(String::from);
+    let all: Vec<String> = cautions.chain(base.made.warnings.iter().cloned()).collect();
+    short.text(&all, CLOSING)
 }
 
-fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<String> {
+fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<&'static str> {
     let base = &content.basis;
     let usual = &content.usual;
     let code = &base.currency().code;
@@ -78,59 +80,43 @@ fn at_one(short: &mut Short, content: &Asking<'_>) -> Vec<String> {
             base.money(usual.left_of_ask)
         )
     });
-    short.answer(
-        "Ask",
-        &format!("{} {code}", base.money(usual.ask)),
-        &keep,
-        false,
-    );
-    short.answer(
-        "Accept from",
-        &format!("{} {code}", base.money(usual.at_once)),
-        "today",
-        false,
-    );
+    let ask = format!("{} {code}", base.money(usual.ask));
+    short.answer("Ask", &ask, &keep, false);
+    let at_once = format!("{} {code}", base.money(usual.at_once));
+    short.answer("Accept from", &at_once, "today", false);
     let asks: Vec<(usize, Decimal)> = rows(content)
         .iter()
         .filter_map(|row| Some((row.week, row.ask?)))
         .collect();
     later(short, base, &asks, usual.ask);
-    let sold = sold_after(content);
-    short.remark(
-        "Expect",
-        &format!(
-            "{sold}; you keep {} {code} on average",
-            base.money(usual.left)
-        ),
-        2,
+    let expected = format!(
+        "{}; you keep {} {code} on average",
+        sold_after(content),
+        base.money(usual.left)
     );
-    if let Some(best) = best_said(content) {
+    short.remark("Expect", &expected, 2);
+    if let Some(best) = best_instead(content) {
         short.remark("", &best, 1);
     }
-    cautions(content).into_iter().map(String::from).collect()
+    cautions(content)
 }
 
 /// The asking prices of some later weeks, where they change.
 fn later(short: &mut Short, base: &Basis<'_>, asks: &[(usize, Decimal)], first: Decimal) {
-    let changed = asks
+    let changed: Vec<String> = asks
         .iter()
         .filter(|(week, ask)| LATER.contains(week) && *ask != first)
-        .map(|(week, ask)| format!("{} in week {week}", base.money(*ask)));
-    let changed: Vec<String> = changed.collect();
+        .map(|(week, ask)| format!("{} in week {week}", base.money(*ask)))
+        .collect();
     if !changed.is_empty() {
         short.remark("Not sold yet", &format!("ask {}", changed.join(", ")), 0);
     }
 }
 
-fn at_both(short: &mut Short, base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> {
+fn at_both(short: &mut Short, base: &Basis<'_>, pair: &Pair<'_>) -> Vec<&'static str> {
     let [one, other] = pair.outlets;
     let code = &base.currency().code;
     short.answer("List at", &format!("{one} and {other}"), "", false);
-    let asks = pair
-        .weekly
-        .first()
-        .map(|week| week.at.map(|at| at.0))
-        .unwrap_or_default();
     let strong = |[here, there]: [Decimal; 2]| {
         format!(
             "{} {code} at {one}, {} {code} at {other}",
@@ -138,13 +124,13 @@ fn at_both(short: &mut Short, base: &Basis<'_>, pair: &Pair<'_>) -> Vec<String> 
             base.money(there)
         )
     };
-    short.answer("Ask", &strong(asks), "", false);
+    short.answer("Ask", &strong(first_asks(pair)), "", false);
     short.answer("Accept from", &strong(pair.at_once), "", false);
     short.remark("Expect", &in_short(base, pair), 2);
     pair_cautions(pair)
 }
 
-/// What two listings come to.
+/// The result of two listings.
 fn in_short(base: &Basis<'_>, pair: &Pair<'_>) -> String {
     format!(
         "{}; you keep {} {} ({} better than {} alone); end one listing when the other sells",
@@ -154,11 +140,4 @@ fn in_short(base: &Basis<'_>, pair: &Pair<'_>) -> String {
         base.money(pair.gain),
         base.outlet.unwrap_or(pair.outlets[0])
     )
-}
-
-fn pair_cautions(pair: &Pair<'_>) -> Vec<String> {
-    crate::render::ask::pair_cautions(pair)
-        .into_iter()
-        .map(String::from)
-        .collect()
 }

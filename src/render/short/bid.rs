@@ -4,13 +4,13 @@ use unicode_width::UnicodeWidthStr;
 
 use super::{CLOSING, Short, price};
 use crate::app::bid::Bid;
-use crate::deal::bid::{Advice, Judged, Measures, binding};
+use crate::deal::bid::{Advice, Judged, Measures};
 use crate::render::bid::{
-    about_offers, advice_words, cautions_of, left, limited, offered, warnings,
+    about_offers, advice_words, cautions_of, left, offered, once_repaired, warnings,
 };
-use crate::render::numbers::{amount, chance};
-use crate::render::sheet::{assumptions, prose_width, unit};
-use crate::trade::Currency;
+use crate::render::numbers::chance;
+use crate::render::prose::prose_width;
+use crate::render::sheet::{assumptions, unit};
 
 /// Labels of the cases, and where they are among the quantiles of the profit.
 pub(in crate::render) const CASES: [(&str, &str, usize); 3] = [
@@ -27,16 +27,14 @@ pub(in crate::render) const CASES: [(&str, &str, usize); 3] = [
 pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     let width = prose_width(width);
     let made = &content.weighed.made;
-    let currency = &made.currency;
-    let money = |value| amount(currency, value);
     let mut short = Short::new(&unit(&made.subject), width);
-    let limit = binding(&content.limits).map_or(String::new(), |limit| limited(limit, currency));
+    let limit = content.reason();
     match &content.at_most {
         Some(at) => {
-            let most = format!("{} {}", money(at.bid), currency.code);
+            let most = format!("{} {}", content.money(at.bid), made.currency.code);
             short.answer("Bid at most", &most, "", false);
             short.remark("Limited by", &limit, 1);
-            short.remark("Invested", &invested(at, currency), 1);
+            short.remark("Invested", &invested(content, at), 1);
         }
         None => {
             short.answer("Do not buy", "not even as a gift", "", false);
@@ -44,17 +42,12 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
         }
     }
     if let Some(asked) = &content.asked {
-        let label = format!("At {}", money(asked.measures.bid));
+        let label = format!("At {}", content.money(asked.measures.bid));
         short.remark(&label, &asking_price(content, asked), 1);
     }
     let keeps =
         left(content).unwrap_or_else(|| "no outlet is set, so selling counts as free".into());
-    let repaired = if content.costs.repairs.is_empty() {
-        ""
-    } else {
-        " once repaired"
-    };
-    let likely = format!("{}{repaired}; {keeps}", price(made));
+    let likely = format!("{}{}; {keeps}", price(made), once_repaired(content));
     short.remark("Likely price", &likely, 1);
     if let Some(text) = assumptions(made) {
         short.remark("Assumed", &text, 0);
@@ -64,27 +57,26 @@ pub fn sheet(content: &Bid<'_>, width: Option<u16>) -> String {
     short.text(&warnings(content), CLOSING)
 }
 
-/// The money invested at a bid, what is in it besides the bid, and the expected profit.
-fn invested(at: &Measures, currency: &Currency) -> String {
-    let money = |value| amount(currency, value);
+/// The money invested at a bid, its parts besides the bid, and the expected profit.
+fn invested(content: &Bid<'_>, at: &Measures) -> String {
     let besides = match (at.cost > at.bid, at.stake > at.cost) {
         (true, true) => " with costs and parts",
         (true, false) => " with costs of buying",
         (false, true) => " with spare parts",
         (false, false) => "",
     };
-    let (stake, profit) = (money(at.stake), money(at.profit));
     format!(
-        "{stake} {}{besides}; expected profit {profit} on average",
-        currency.code
+        "{} {}{besides}; expected profit {} on average",
+        content.money(at.stake),
+        content.currency().code,
+        content.money(at.profit)
     )
 }
 
-/// What to do at the price asked: the advice with what to offer the seller, or else why.
+/// The advice at the price asked, with the prices to offer the seller, or with the reason.
 fn asking_price(content: &Bid<'_>, asked: &Judged) -> String {
-    let currency = &content.weighed.made.currency;
-    let (word, why) = advice_words(asked, currency);
-    let money = |value| amount(currency, value);
+    let (word, why) = advice_words(asked, content.currency());
+    let money = |value| content.money(value);
     let Some(offers) = &asked.offers else {
         let why = why.first().map_or("it keeps every aim", String::as_str);
         return format!("{word}: {why}");
@@ -111,64 +103,43 @@ fn asking_price(content: &Bid<'_>, asked: &Judged) -> String {
 pub(in crate::render) fn compared<'b>(content: &'b Bid<'_>) -> Vec<&'b Measures> {
     let asked = content.asked.iter().map(|asked| &asked.measures);
     let mut all: Vec<&Measures> = content.at_most.iter().collect();
-    // The same bid twice says nothing.
-    let same = |at: &Measures| {
-        content
-            .at_most
-            .as_ref()
-            .is_some_and(|most| most.bid == at.bid)
-    };
-    all.extend(asked.filter(|at| !same(at)));
+    // A second column for the same bid would add nothing.
+    let most = content.at_most.as_ref().map(|most| most.bid);
+    all.extend(asked.filter(|at| most != Some(at.bid)));
     all
 }
 
 /// The profit in three cases and the chance of a loss, at the highest bid and at the asking price.
 fn cases(content: &Bid<'_>, width: usize) -> Vec<String> {
-    let currency = &content.weighed.made.currency;
-    let money = |value| amount(currency, value);
     let all = compared(content);
     if all.is_empty() {
         return Vec::new();
     }
-    let mut rows = vec![(
-        format!("Profit after all costs, {}", currency.code),
-        format!("Profit, {}", currency.code),
-        all.iter()
-            .map(|at| format!("at {}", money(at.bid)))
-            .collect::<Vec<_>>(),
-    )];
-    for (long, brief, at) in CASES {
-        let cells = all.iter().map(|measures| money(measures.points[at]));
-        rows.push((format!("  {long}"), format!("  {brief}"), cells.collect()));
-    }
-    let losses = all.iter().map(|at| chance(at.loss, 0));
-    rows.push((
-        "  chance of a loss".into(),
-        "  chance of a loss".into(),
-        losses.collect(),
-    ));
-    let number = rows
-        .iter()
-        .flat_map(|(_, _, cells)| cells)
-        .map(|cell| cell.width())
-        .max();
-    let number = number.unwrap_or_default();
-    let cells_wide = all.len() * (number + 2);
-    let long = rows
-        .iter()
-        .map(|(long, _, _)| long.width())
-        .max()
-        .unwrap_or_default();
-    let brief = rows
-        .iter()
-        .map(|(_, brief, _)| brief.width())
-        .max()
-        .unwrap_or_default();
-    let fits = long + cells_wide <= width;
+    let row = |[long, brief]: [String; 2], of: &dyn Fn(&Measures) -> String| {
+        let cells: Vec<String> = all.iter().map(|at| of(at)).collect();
+        ([long, brief], cells)
+    };
+    let code = &content.currency().code;
+    let head = ["Profit after all costs", "Profit"].map(|label| format!("{label}, {code}"));
+    let mut rows = vec![row(head, &|at| format!("at {}", content.money(at.bid)))];
+    rows.extend(CASES.map(|(long, brief, point)| {
+        let labels = [long, brief].map(|label| format!("  {label}"));
+        row(labels, &|at| content.money(at.points[point]))
+    }));
+    let labels = ["  chance of a loss"; 2].map(String::from);
+    rows.push(row(labels, &|at| chance(at.loss, 0)));
+    let widest = |widths: &mut dyn Iterator<Item = usize>| widths.max().unwrap_or_default();
+    let cells = rows.iter().flat_map(|(_, cells)| cells);
+    let number = widest(&mut cells.map(|cell| cell.width()));
+    let [long, brief] = [0, 1].map(|at: usize| {
+        let labels = rows.iter().map(|(labels, _)| labels[at].width());
+        widest(&mut { labels })
+    });
+    let fits = long + all.len() * (number + 2) <= width;
     let label = if fits { long } else { brief };
     rows.iter()
-        .map(|(long, brief, cells)| {
-            let text = if fits { long } else { brief };
+        .map(|(labels, cells)| {
+            let text = &labels[usize::from(!fits)];
             let cells: String = cells
                 .iter()
                 .map(|cell| format!("  {}{cell}", " ".repeat(number - cell.width())))

@@ -2,15 +2,15 @@
 
 use std::fmt::Write;
 
-use crate::app::check::{OF_80_BAND, OF_LEVEL, undated};
+use crate::app::check::{OF_80_BAND, OF_LEVEL};
 use crate::backtest::selfcheck::Figures;
 use crate::backtest::verdict::{Standing, Verdict};
-use crate::render::check::{Sheet, how_predicted, judged, set_aside};
+use crate::render::check::{Sheet, advised_once, judged, set_aside};
 use crate::render::numbers::count;
-use crate::render::sheet::{prose_width, wrap};
+use crate::render::prose::{prose_width, wrap};
 use crate::settings::Settings;
 
-/// The sheet: its [`lines`], and where every figure is.
+/// The sheet: its [`lines`], and the flag that shows every figure.
 pub fn sheet(
     content: &Sheet<'_>,
     notes: &[String],
@@ -55,12 +55,10 @@ impl Line {
     }
 }
 
-/// A sentence for all sales and for each group, what fails with advice, and the groups of which too few sales are
+/// A sentence for all sales and for each group, failures with advice, and the groups of which too few sales are
 /// known in one line; then `notes`, one sentence each.
 pub fn lines(content: &Sheet<'_>, notes: &[String], settings: &Settings) -> Vec<Line> {
-    let all = content.groups[0].1.sales;
-    let how = how_predicted(all, undated(content.sales), content.of);
-    let mut lines = vec![Line::plain(format!("{how}."))];
+    let mut lines = vec![Line::plain(format!("{}.", content.how()))];
     let set_aside = set_aside(content.sales, settings);
     lines.extend((!set_aside.is_empty()).then(|| Line::plain(set_aside)));
     let mut advised: Vec<String> = Vec::new();
@@ -91,18 +89,10 @@ pub fn lines(content: &Sheet<'_>, notes: &[String], settings: &Settings) -> Vec<
             ..Line::plain(format!("{name}: {}.{few}", in_words(figures)))
         });
         for verdict in fails {
-            let fresh = verdict
-                .advice
-                .clone()
-                .filter(|advice| !advised.contains(advice));
-            let advice = fresh
-                .as_deref()
-                .map_or(String::new(), |text| format!(" {text}"));
             lines.push(Line {
                 below: true,
-                ..Line::plain(format!("{}.{advice}", verdict.says))
+                ..Line::plain(advised_once(verdict, &mut advised))
             });
-            advised.extend(fresh);
         }
     }
     if !open.is_empty() {
@@ -118,12 +108,8 @@ pub fn lines(content: &Sheet<'_>, notes: &[String], settings: &Settings) -> Vec<
 
 /// Whether level and 80 % band of a group are judged, so that its sentence can be relied on.
 fn is_settled(verdicts: &[Verdict]) -> bool {
-    let judged = |at: usize| {
-        verdicts
-            .get(at)
-            .is_some_and(|v| v.standing == Standing::Holds)
-    };
-    judged(OF_80_BAND) && judged(OF_LEVEL)
+    let holds = |at: usize| verdicts.get(at).map(|v| v.standing) == Some(Standing::Holds);
+    holds(OF_80_BAND) && holds(OF_LEVEL)
 }
 
 /// `estimates were 1 % low on average, half of them within 7 %; 81 of 100 sales fell in their 80 % range`

@@ -5,7 +5,8 @@ use unicode_width::UnicodeWidthStr;
 use super::{CLOSING, Short, basis, fitted, lines_of, price, range, range_label};
 use crate::band::estimate::{Effect, Estimate, Source};
 use crate::render::numbers::change;
-use crate::render::sheet::{based_on, odds, prose_width, sold_in_any_way, unit};
+use crate::render::prose::prose_width;
+use crate::render::sheet::{based_on, odds, sold_in_any_way, unit};
 
 /// Most effects on the price that are named.
 const NAMED: usize = 3;
@@ -13,8 +14,7 @@ const NAMED: usize = 3;
 /// Longest label of an effect beside its amount, in columns.
 const LONGEST: usize = 34;
 
-/// The sheet with ANSI styles: unit, likely price, range, what was assumed, what moves the price most,
-/// warnings.
+/// The sheet with ANSI styles: unit, likely price, range, assumptions, largest effects on the price, warnings.
 pub fn sheet(made: &Estimate, width: Option<u16>) -> String {
     let width = prose_width(width);
     let mut short = Short::new(&unit(&made.subject), width);
@@ -45,22 +45,14 @@ fn effect_lines(made: &Estimate, effects: &[&Effect], width: usize) -> Vec<Strin
         made.currency.code
     );
     let mut lines = lines_of(&heading, width, 0);
-    let cells: Vec<[String; 3]> = effects
-        .iter()
-        .map(|effect| {
-            [
-                effect.label.clone(),
-                change(&made.currency, effect.money),
-                origin(effect.source).to_string(),
-            ]
-        })
-        .collect();
+    let row = |effect: &&Effect| {
+        let money = change(&made.currency, effect.money);
+        [effect.label.clone(), money, origin(effect.source).into()]
+    };
+    let cells: Vec<[String; 3]> = effects.iter().map(row).collect();
     let most = |at: usize| {
-        cells
-            .iter()
-            .map(|row| row[at].width())
-            .max()
-            .unwrap_or_default()
+        let widths = cells.iter().map(|row| row[at].width());
+        widths.max().unwrap_or_default()
     };
     let (number, source) = (most(1), most(2));
     let beside = width.saturating_sub(2 + 2 + number + 2 + source);
@@ -81,7 +73,7 @@ fn effect_lines(made: &Estimate, effects: &[&Effect], width: usize) -> Vec<Strin
     lines
 }
 
-/// Where an effect is known from.
+/// Source of an effect.
 pub(in crate::render) fn origin(source: Source) -> &'static str {
     match source {
         Source::RuleOfThumb => "from a rule of thumb",

@@ -2,28 +2,12 @@
 //! small cases.
 
 use super::*;
+use crate::deal::asking::tests::levels;
 use crate::deal::asking::{Buyers, TREND_WEEKS};
-use crate::deal::waiting::{Chance, Patience, Sold};
+use crate::deal::waiting::{Patience, Sold};
 use proptest::prelude::*;
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
-
-/// Levels about `centre`, apart by `apart` in log price; limits evenly 20 % about them.
-fn levels(centre: f64, apart: f64, count: usize, end: f64) -> Vec<Level> {
-    let of = |k: usize| {
-        let centre = centre * (apart * (k as f64 - (count as f64 - 1.0) / 2.0)).exp();
-        let buyer = |j: usize| Chance {
-            money: centre * (0.8 + 0.4 * (j as f64 + 0.5) / 60.0),
-            chance: 1.0 / 60.0,
-        };
-        Level {
-            chance: 1.0 / count as f64,
-            most: (0..60).map(buyer).collect(),
-            end: end * centre,
-        }
-    };
-    (0..count).map(of).collect()
-}
 
 fn buyers(levels: &[Level], rate: f64, haggling: f64) -> Buyers<'_> {
     Buyers {
@@ -108,7 +92,7 @@ fn live(
     unreachable!("never sold")
 }
 
-/// The mean of what a simulation of both streams brings is what the plan says, within three standard errors.
+/// A simulation of both streams brings on average the value of the plan, within three standard errors.
 #[test]
 fn a_simulation_of_both_streams_agrees() {
     for (rates, haggling, apart, weeks) in [
@@ -237,7 +221,7 @@ fn no_other_pair_of_prices_is_better() {
     }
 }
 
-/// What two listings and the better one alone are worth.
+/// The values of two listings and of the better one alone.
 fn worth(
     rates: (f64, f64),
     haggling: f64,
@@ -269,7 +253,7 @@ proptest! {
     }
 }
 
-/// Where it is not, who offers at the worse outlet tells of the level, and the one threshold for both does not
+/// Where it is not, an offer at the worse outlet is evidence about the level, and the one threshold for both does not
 /// listen: the cases in which that cost most among many at random. Such a pair is not advised
 /// (`app::places::Beside::at_both`).
 #[test]

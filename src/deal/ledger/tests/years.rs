@@ -127,8 +127,8 @@ proptest! {
     }
 }
 
-/// A long ledger of all kinds of entries over two years, recorded about in order; `COMPBAND_LEDGER_ENTRIES`
-/// says how many.
+/// A long ledger of all kinds of entries over two years, recorded about in order; their number is
+/// `COMPBAND_LEDGER_ENTRIES`.
 #[test]
 fn a_long_ledger_balances() {
     let said = std::env::var("COMPBAND_LEDGER_ENTRIES").ok();

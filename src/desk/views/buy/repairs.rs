@@ -105,25 +105,24 @@ fn drawn(text: &str) -> Result<FromDrawer, String> {
     })
 }
 
-/// What there is to repair a unit with.
+/// The parts at hand for repairs.
 pub struct Workshop {
     /// Parts in the drawer that fit, each with how many there are.
     parts: BTreeMap<String, u32>,
 }
 
 impl Workshop {
-    /// What there is for units of a model.
+    /// The parts at hand for units of a model.
     ///
     /// # Errors
     /// If the ledger cannot be read.
     pub fn of(ready: &Ready<'_>, model: &str) -> Result<Self, AppError> {
         let model = ready.settings().words.model(model);
-        let mut notice = |text: &str| ready.note(text);
-        let parts = parts_for(ready.book(), model, ready.today(), &mut notice)?;
+        let parts = parts_for(ready.book(), model, ready.today(), &mut ready.notice())?;
         Ok(Self { parts })
     }
 
-    /// The fields of the repairs: those that are said, and a blank one.
+    /// The fields of the repairs: those that are filled in, and a blank one.
     pub fn fields(&self, fields: &Fields<'_>) -> Markup {
         let form = fields.form();
         let said = |at: &usize| form.has(&field(*at, "what"));
@@ -195,7 +194,7 @@ mod tests {
     use super::*;
     use crate::parse::repairs::repairs;
 
-    /// The fields say what the flag `--repair` says.
+    /// The fields are read as the flag `--repair` is.
     #[test]
     fn repairs_are_read_as_the_flag_reads_them() {
         let eur = Currency { code: "EUR".into() };

@@ -8,7 +8,7 @@ use crate::app::AppError;
 use crate::app::amounts::{money, money_if, refused};
 use crate::app::compare::{Listing, Means, compare};
 use crate::app::lot::read_units;
-use crate::desk::fields::{Fields, send};
+use crate::desk::fields::{Fields, hidden, send};
 use crate::desk::form::Form;
 use crate::desk::page::{Page, Reply, View, refused as refusal};
 use crate::desk::ready::Ready;
@@ -26,7 +26,7 @@ const MOST: usize = 10;
 /// Fewest rows that are shown.
 const FEWEST: usize = 3;
 
-/// Fields of a row that are not shown one by one: what was said of a unit on the page about one.
+/// Fields of a row that are not shown one by one: the description on the page about one unit.
 const BESIDES: [&str; 9] = [
     "salvage",
     "minutes",
@@ -50,11 +50,6 @@ fn field(at: usize, what: &str) -> String {
 /// Name of the same field in an error.
 fn flag(at: usize, what: &str) -> String {
     format!("--row-{at}-{}", what.replace('_', "-"))
-}
-
-/// Whether a field is of a row.
-pub fn is_row(name: &str) -> bool {
-    name.starts_with("row_")
 }
 
 /// The places of rows with a unit.
@@ -134,21 +129,15 @@ fn row(fields: &Fields<'_>, at: usize) -> Markup {
             (fields.number(&name("asked"), "Asked", ""))
             (fields.number(&name("inbound"), "Getting it here", ""))
             (fields.line(&name("repairs"), "Repairs", ""))
-            @for (what, value) in &besides {
-                input type="hidden" name=(name(what)) value=(value);
-            }
+            (hidden(besides.iter().map(|(what, value)| (name(what), *value))))
             @if !also.is_empty() { p.hint { "Also counted: " (also.join(", ")) "." } }
         }
     }
 }
 
 /// Rows as hidden fields.
-fn kept_rows(form: &Form) -> Markup {
-    html! {
-        @for (name, value) in form.fields().filter(|(name, _)| is_row(name)) {
-            input type="hidden" name=(name) value=(value);
-        }
-    }
+pub fn kept_rows(form: &Form) -> Markup {
+    hidden(form.fields().filter(|(name, _)| name.starts_with("row_")))
 }
 
 /// The way to the page about one unit, with the rows kept.
@@ -177,12 +166,8 @@ pub fn take_over(form: &Form, text: &str, repairs: &str) -> Markup {
         @if next <= MOST {
             form.plain method="post" action="/buy/several" {
                 (kept_rows(form))
-                @for (name, value) in row.iter().filter(|(_, value)| !value.is_empty()) {
-                    input type="hidden" name=(name) value=(value);
-                }
-                @for (name, value) in aims.filter_map(|name| Some((name, form.get(name)?))) {
-                    input type="hidden" name=(name) value=(value);
-                }
+                (hidden(row.iter().filter(|(_, value)| !value.is_empty()).map(|(name, value)| (name, value.as_str()))))
+                (hidden(aims.filter_map(|name| Some((name, form.get(name)?)))))
                 button type="submit" { "Put it beside other listings" }
             }
         }
@@ -199,7 +184,7 @@ fn listing<'a>(
     let text = |what: &str| form.text(&field(at, what));
     let wrong = |what: &str, expected: &str| refused(&flag(at, what), text(what), expected);
     let currency = &settings.currency;
-    // What one row says, in the names of the page about one unit.
+    // One row in the names of the page about one unit.
     let mut alone = Form::default();
     for what in SHOWN.iter().chain(&BESIDES) {
         if let Some(value) = form.get(&field(at, what)) {
@@ -209,8 +194,7 @@ fn listing<'a>(
     if let (false, Some(outlet)) = (alone.has("outlet"), form.get("outlet")) {
         alone.push("outlet", outlet);
     }
-    let mut notice = |text: &str| ready.note(text);
-    let units = read_units(text("unit"), settings, &mut notice).map_err(|error| {
+    let units = read_units(text("unit"), settings, &mut ready.notice()).map_err(|error| {
         let said = error.to_string();
         let said = said.strip_prefix("UNIT ").unwrap_or(&said);
         AppError::Refused {
@@ -247,11 +231,10 @@ fn listing<'a>(
 /// The choice among the rows, and each of them at what is asked.
 fn compared(ready: &Ready<'_>, form: &Form, rows: &[usize]) -> Result<Markup, AppError> {
     let book = ready.book();
-    let mut notice = |text: &str| ready.note(text);
     let mut settings = ready.settings().clone();
     let currency = settings.currency.clone();
     let ground = aims_of(form).read(&currency)?;
-    let ground = ground.with_book(book, &settings, ready.today(), &mut notice)?;
+    let ground = ground.with_book(book, &settings, ready.today(), &mut ready.notice())?;
     if let Some(wage) = money_if("--wage", typed(form, "wage").as_ref(), &currency)? {
         settings.deal.wage = wage;
     }
@@ -278,7 +261,7 @@ fn compared(ready: &Ready<'_>, form: &Form, rows: &[usize]) -> Result<Markup, Ap
         &means,
         &settings,
         ready.today(),
-        &mut notice,
+        &mut ready.notice(),
     )?;
     let each = listings.iter().zip(found.judged);
     let candidates: Vec<Candidate> = each

@@ -15,7 +15,7 @@ use crate::render::numbers::count;
 /// Newest sales on the page.
 const NEWEST: usize = 20;
 
-/// What a form of this page does, in its field `do`.
+/// The field for the action of a form of this page.
 pub const DO: &str = "do";
 
 /// The page with these forms, and the newest sales.
@@ -24,13 +24,17 @@ pub const DO: &str = "do";
 /// If the book cannot be read.
 pub fn page(ready: &Ready<'_>, form: &Form, ask: Markup) -> Result<Reply, AppError> {
     let page = Page::new(View::Sales, ask, newest(ready)?);
-    Ok(Reply::Page(page.with_notes(ready.said(form))))
+    Ok(Reply::Page(page.with_notes(ready.messages(form))))
 }
 
 /// The newest sales with a link to undo the last record.
 fn newest(ready: &Ready<'_>) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let found = comps(ready.book(), &Filter::default(), NEWEST, &mut notice)?;
+    let found = comps(
+        ready.book(),
+        &Filter::default(),
+        NEWEST,
+        &mut ready.notice(),
+    )?;
     let Some(found) = found else {
         return Ok(html! {
             section {

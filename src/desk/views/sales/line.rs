@@ -7,12 +7,12 @@ use super::log::{Wanted, cells, record, twice};
 use crate::app::AppError;
 use crate::app::line::{Doubt, Known, Line, Values, field_name};
 use crate::app::typed::Cells;
-use crate::desk::fields::{Fields, guarded, send};
+use crate::desk::fields::{Fields, guarded, hidden, open_chip, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, refused};
+use crate::desk::page::{Reply, refused};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{MODELS, model_list};
-use crate::render::html::{prose, visible};
+use crate::render::html::prose;
 use crate::trade::comp::COLUMNS;
 
 /// Beginning of the names of fields that settle a doubt.
@@ -31,9 +31,7 @@ pub fn part(ready: &Ready<'_>, fields: &Fields<'_>, asked: &Markup) -> Markup {
             h2 { "A sale in one line" }
             (fields.line("line", "What was sold, and for how much", "Bolv 83V B usable -charger +battery 120+4.90 yesterday"))
             (asked)
-            @for (name, value) in form.fields().filter(|(name, _)| name.starts_with(SETTLES)) {
-                input type="hidden" name=(name) value=(value);
-            }
+            (hidden(form.fields().filter(|(name, _)| name.starts_with(SETTLES))))
             (send("Log it"))
             details {
                 summary { "What can be said" }
@@ -109,13 +107,13 @@ fn again(
         (part(ready, &fields, asked))
     };
     let reply = page(ready, &Form::default(), ask)?;
-    Ok(match reply {
-        Reply::Page(page) if !asked.0.is_empty() => {
-            Reply::Page(page.with_note("Nothing is recorded yet: answer what is asked."))
+    Ok(reply.with_page(|page| match beside {
+        _ if !asked.0.is_empty() => {
+            page.with_note("Nothing is recorded yet: answer what is asked.")
         }
-        Reply::Page(page) if beside => Reply::Page(Page::with_error(page, "Nothing was recorded.")),
-        other => other,
-    })
+        true => page.with_error("Nothing was recorded."),
+        false => page,
+    }))
 }
 
 /// Settles the doubts that were answered; returns the others.
@@ -211,10 +209,7 @@ pub fn question(
             @if !hint.is_empty() { p.hint { (prose(hint)) } }
             div.chips {
                 @for (n, (value, words)) in choices.iter().enumerate() {
-                    label.chip {
-                        input type="radio" id={ "q-" (at) "-" (n) } name=(name) value=(value) required[must];
-                        span { (visible(words)) }
-                    }
+                    (open_chip("radio", &format!("q-{at}-{n}"), (name, value), words, must))
                 }
             }
         }

@@ -1,4 +1,4 @@
-//! A sale by a form, and the record of one however it was said.
+//! A sale by a form, and the record of one however it was entered.
 
 use maud::{Markup, html};
 
@@ -7,9 +7,9 @@ use crate::app::AppError;
 use crate::app::line::Values;
 use crate::app::record::{Outcome, Writing, record as write};
 use crate::app::typed::{Cells, NOT_KNOWN, read_comp, undeclared_notes};
-use crate::desk::fields::{Fields, guarded, send};
+use crate::desk::fields::{Fields, guarded, open_chip, send};
 use crate::desk::form::Form;
-use crate::desk::page::{Page, Reply, refused};
+use crate::desk::page::{Reply, refused};
 use crate::desk::ready::Ready;
 use crate::desk::unit::{self, model_field, said};
 use crate::render::comps::{changes, line};
@@ -35,21 +35,21 @@ const FIELDS: [&str; 15] = [
     "how_sold",
 ];
 
-/// What came of recording a sale.
+/// The result of recording a sale.
 pub enum Wanted {
     /// It was recorded, or the book has it just so.
     Done(Reply),
-    /// The book has one like it: what to ask.
+    /// The book has one like it: the question about it.
     Word(Again),
 }
 
 /// A sale that the book has already.
 pub struct Again {
-    /// What is asked.
+    /// The question.
     question: String,
     /// Particulars.
     lines: Vec<String>,
-    /// Name of the field that says yes, and its label.
+    /// Name of the field that confirms it, and its label.
     yes: (&'static str, &'static str),
 }
 
@@ -65,15 +65,13 @@ pub fn twice(again: &Again) -> Markup {
         fieldset.field.asked {
             legend { (visible(&again.question)) }
             (list(&again.lines))
-            label.chip {
-                input type="checkbox" id={ "f-" (name) } name=(name) value="yes" required;
-                span { (label) }
-            }
+            (open_chip("checkbox", &format!("f-{name}"), (name, "yes"), label, true))
         }
     }
 }
 
-/// Records a sale as `compband log` does, unless the book has it and it was not said that this is another.
+/// Records a sale as `compband log` does, unless the book has it and the form does not state that
+/// this is another.
 ///
 /// # Errors
 /// Invalid values, or a book that cannot be written.
@@ -99,7 +97,7 @@ pub fn record(ready: &Ready<'_>, values: &Values, form: &Form) -> Result<Wanted,
     let (comp, outcome) = write(book, &lock, comp, writing, &mut notice)?;
     let done = |text: String| {
         let lines = [text].into_iter().chain(notes.clone()).collect();
-        Wanted::Done(ready.tell("/sales", lines))
+        Wanted::Done(ready.see_other("/sales", lines))
     };
     Ok(match outcome {
         Outcome::Recorded(entry, None) => {
@@ -127,23 +125,16 @@ pub fn record(ready: &Ready<'_>, values: &Values, form: &Form) -> Result<Wanted,
     })
 }
 
-/// What the page says besides the form.
-#[derive(Default)]
-pub struct Besides<'e> {
-    error: Option<&'e AppError>,
-    asked: Option<Markup>,
-}
-
-/// The page with the form.
+/// The page with the form, what is wrong with it, and a question about it.
 ///
 /// # Errors
 /// If the book cannot be read.
 pub fn page(
     ready: &Ready<'_>,
     form: &Form,
-    besides: Option<Besides<'_>>,
+    error: Option<&AppError>,
+    asked: Option<&Markup>,
 ) -> Result<Reply, AppError> {
-    let Besides { error, asked } = besides.unwrap_or_default();
     let fields = Fields::of(form).with_error(error);
     let model = form.text("model");
     let beside = error.is_some_and(|error| fields.shows(error, &FIELDS));
@@ -182,9 +173,9 @@ pub fn page(
         }
     };
     let reply = with_newest(ready, &Form::default(), ask)?;
-    Ok(match reply {
-        Reply::Page(page) if beside => Reply::Page(Page::with_error(page, "Nothing was recorded.")),
-        other => other,
+    Ok(match beside {
+        true => reply.with_page(|page| page.with_error("Nothing was recorded.")),
+        false => reply,
     })
 }
 
@@ -196,20 +187,8 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let done = values(ready, form).and_then(|values| record(ready, &values, form));
     match done {
         Ok(Wanted::Done(reply)) => Ok(reply),
-        Ok(Wanted::Word(again)) => {
-            let besides = Besides {
-                asked: Some(twice(&again)),
-                error: None,
-            };
-            page(ready, form, Some(besides))
-        }
-        Err(error) => {
-            let besides = Besides {
-                error: Some(&error),
-                asked: None,
-            };
-            page(ready, form, Some(besides))
-        }
+        Ok(Wanted::Word(again)) => page(ready, form, None, Some(&twice(&again))),
+        Err(error) => page(ready, form, Some(&error), None),
     }
 }
 

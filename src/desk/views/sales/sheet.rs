@@ -9,15 +9,15 @@ use super::line::question;
 use crate::app::AppError;
 use crate::app::import::{Column, UnknownWord};
 use crate::app::parallel::lock;
-use crate::desk::fields::{Choice, Fields, guarded, send};
+use crate::desk::fields::{Fields, chip, guarded, or_open, same, send};
 use crate::desk::form::Form;
 use crate::desk::page::{Page, Reply, View};
 use crate::desk::ready::Ready;
 use crate::desk::sheets::{self, BLANK, COLUMN, OPEN, Read, SHIPPING, Sheet, Slot, WORD, read};
 use crate::render::html::{list, prose, visible};
-use crate::render::numbers::counted;
+use crate::render::numbers::count as counted;
 
-/// Fields of the form that says how to read a sheet.
+/// Fields of the form for how to read a sheet.
 const READ_AS: [&str; 9] = [
     "columns",
     "fill_model",
@@ -48,13 +48,13 @@ pub fn choose(fields: &Fields<'_>) -> Markup {
     }
 }
 
-/// Takes a sheet, or says more of one, and begins to try it.
+/// Takes a sheet, or more about one, and begins to try it.
 ///
 /// # Errors
 /// If there is nothing in it, or no work can be started.
 pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     if form.has("sheet") {
-        return say_more(ready, form);
+        return more_about(ready, form);
     }
     let (name, bytes) = match (form.file(), form.get("text")) {
         (Some(bytes), _) => (sheets::name_of(form.text("file_name")), bytes.to_vec()),
@@ -62,12 +62,8 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         (None, None) => {
             let none = Form::default();
             let again = page(ready, &none, choose(&Fields::of(&none)))?;
-            return Ok(match again {
-                Reply::Page(page) => {
-                    Reply::Page(page.with_error("Choose a file, or paste rows with their header."))
-                }
-                other => other,
-            });
+            let text = "Choose a file, or paste rows with their header.";
+            return Ok(again.with_page(|page| page.with_error(text)));
         }
     };
     let sheet = Sheet {
@@ -81,11 +77,11 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     begin(ready, &id, true)
 }
 
-/// Keeps what is said of how to read a sheet, and begins to try it anew.
-fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
+/// Keeps how to read a sheet, and begins to try it anew.
+fn more_about(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let id = form.text("sheet");
     let now = came_of(ready, id).map_or_else(Vec::new, |read| read.columns.clone());
-    // A column that stays what it was found to be is not said.
+    // A column that stays what it was found to be is not kept.
     let found = |name: &str, value: &str| {
         let theirs = name.strip_prefix(COLUMN).unwrap_or_default();
         let mut columns = now.iter();
@@ -99,7 +95,7 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         };
         let mut said = Form::default();
         let answers = |name: &str| [WORD, SHIPPING].iter().any(|begin| name.starts_with(begin));
-        // Earlier answers and columns stay; the rest of how to read it is said anew each time.
+        // Earlier answers and columns stay; the rest of how to read it is sent anew each time.
         for (name, value) in sheet.said.fields() {
             let stays = answers(name) || name.starts_with(COLUMN);
             if stays && form.get(name).is_none() {
@@ -113,7 +109,7 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
                 said.push(name, value);
             }
         }
-        // From then on a column said in words is one that was chosen.
+        // From then on a column named in the text is one that was chosen.
         for pair in form.text("columns").split(';').map(str::trim) {
             match pair.rsplit_once('=') {
                 Some((theirs, ours)) => {
@@ -127,7 +123,7 @@ fn say_more(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     begin(ready, id, true)
 }
 
-/// What came of reading a sheet; none before its end, and of one that is not kept.
+/// The result of reading a sheet; none before its end, and of one that is not kept.
 fn came_of(ready: &Ready<'_>, id: &str) -> Option<Arc<Read>> {
     let sent = ready.sent().borrow();
     lock(&sent.sheets.get(id)?.read).clone()
@@ -176,7 +172,7 @@ pub fn rejected(ready: &Ready<'_>, form: &Form) -> Option<Reply> {
 
 fn gone(ready: &Ready<'_>) -> Reply {
     let text = "That sheet is no longer kept: give it again. Nothing was changed.";
-    ready.tell("/sales", vec![text.into()])
+    ready.see_other("/sales", vec![text.into()])
 }
 
 /// The page of a sheet that was tried or imported; of one that is being read, the page of that work.
@@ -199,10 +195,10 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     }
     let (ask, answer) = (asks(ready, id, &sheet, &read), answers(id, &sheet, &read));
     let page = Page::new(View::Sales, ask, answer).titled("A sheet");
-    Ok(Reply::Page(page.with_notes(ready.said(form))))
+    Ok(Reply::Page(page.with_notes(ready.messages(form))))
 }
 
-/// What can be said of a sheet that was tried, and the button that imports it.
+/// The forms for how to read a sheet that was tried, and the button that imports it.
 fn asks(ready: &Ready<'_>, id: &str, sheet: &Sheet, read: &Read) -> Markup {
     if !read.dry && read.failed.is_none() && (read.entry.is_some() || read.problems == 0) {
         return html! {};
@@ -251,16 +247,8 @@ fn how(ready: &Ready<'_>, fields: &Fields<'_>, read: &Read) -> Markup {
         ("point", "1,234.50"),
         ("comma", "1.234,50"),
     ];
-    let mappings: Vec<&str> = ready
-        .settings()
-        .mappings
-        .keys()
-        .map(String::as_str)
-        .collect();
-    let saved: Vec<Choice<'_>> = [("", "none")]
-        .into_iter()
-        .chain(mappings.iter().map(|name| (*name, *name)))
-        .collect();
+    let mappings = ready.settings().mappings.keys();
+    let saved = or_open("none", mappings.map(|name| same(name)));
     html! {
         (fields.tick("keep_good", "Import the good rows, set the wrong ones aside"))
         details open[read.failed.is_some()] id="how" {
@@ -276,7 +264,7 @@ fn how(ready: &Ready<'_>, fields: &Fields<'_>, read: &Read) -> Markup {
             (fields.line("tab", "Name of the tab", "Of a spreadsheet with several; the one with most sales if left out."))
             (fields.one_of("dates", "Dates such as 3/4/2026", &dates))
             (fields.one_of("decimal", "Amounts such as 1,234", &marks))
-            @if !mappings.is_empty() { (fields.select("mapping", "Saved names of columns", "", &saved)) }
+            @if saved.len() > 1 { (fields.select("mapping", "Saved names of columns", "", &saved)) }
             (fields.line("save_mapping", "Save the names of the columns as", "For sheets like this one."))
         }
     }
@@ -340,10 +328,7 @@ fn shipping(at: usize, column: &str, examples: &[String], said: &Form) -> Markup
             p.hint { (visible(&examples.join(", "))) }
             div.chips {
                 @for (value, words) in [("yes", "Yes"), ("no", "No: not used")] {
-                    label.chip {
-                        input type="radio" id={ "s-" (at) "-" (value) } name=(name) value=(value) checked[chosen == value];
-                        span { (words) }
-                    }
+                    (chip("radio", &format!("s-{at}-{value}"), (&name, value), words, chosen == value))
                 }
             }
         }
@@ -369,7 +354,7 @@ fn would(read: &Read) -> String {
     format!("{}.", said.join(", "))
 }
 
-/// What came of reading a sheet.
+/// The result of reading a sheet.
 fn answers(id: &str, sheet: &Sheet, read: &Read) -> Markup {
     if let Some((why, problems)) = &read.failed {
         return html! {
@@ -419,7 +404,7 @@ fn answers(id: &str, sheet: &Sheet, read: &Read) -> Markup {
     }
 }
 
-/// What the sheet holds, first.
+/// The content of the sheet, first.
 fn head(id: &str, sheet: &Sheet, read: &Read) -> Markup {
     let nothing = "Nothing was written.";
     html! {

@@ -1,4 +1,4 @@
-//! What can be done with a unit in stock: note an offer, list it, record its sale.
+//! Actions on a unit in stock: note an offer, list it, record its sale.
 
 use maud::{Markup, html};
 use rust_decimal::Decimal;
@@ -10,7 +10,7 @@ use crate::app::deals::Books;
 use crate::app::describe::{asked, question};
 use crate::app::error::Kind;
 use crate::app::listed::{Stocked, place};
-use crate::desk::fields::{Fields, guarded};
+use crate::desk::fields::{Fields, guarded, hidden, or_open};
 use crate::desk::form::{Form, query};
 use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
@@ -24,9 +24,7 @@ fn kept(form: &Form, without: &[&str]) -> Markup {
     const OWN: [&str; 5] = ["seen", "once", "do", "said", "date"];
     let fields = form.fields();
     let fields = fields.filter(|(name, _)| !OWN.contains(name) && !without.contains(name));
-    html! {
-        @for (name, value) in fields { input type="hidden" name=(name) value=(value); }
-    }
+    hidden(fields)
 }
 
 /// The button that notes the offer of the form.
@@ -96,7 +94,7 @@ fn list(
 fn sold(ready: &Ready<'_>, form: &Form, is_asked: bool) -> Markup {
     let fields = Fields::of(form);
     let ways = HowSold::ALL.map(|how| (how.as_str(), how.word()));
-    let ways: Vec<_> = [("", "as described")].into_iter().chain(ways).collect();
+    let ways = or_open("as described", ways);
     let hint = if is_asked {
         "The asking price if you leave it open. Without the shipping that the buyer paid on top."
     } else {
@@ -116,19 +114,19 @@ fn sold(ready: &Ready<'_>, form: &Form, is_asked: bool) -> Markup {
     }
 }
 
-/// Writes what the form says.
+/// Records what the form reports.
 ///
 /// # Errors
-/// What is wrong with it; nothing is then written.
+/// If the form is wrong; nothing is then written.
 pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let deal = form.text("unit");
     match form.text("do") {
         "offer" => offered(ready, form),
         "list" => {
             let listed = events::list(ready, form, (deal, form.get("list_at")))?;
-            Ok(listed.told(ready, &page_of(form, &listed.of_deal.deal.name())))
+            Ok(listed.reply(ready, &page_of(form, &listed.of_deal.deal.name())))
         }
-        "sold" => Ok(events::sold(ready, form, deal, "sold_how")?.told(ready, "/sell")),
+        "sold" => Ok(events::sold(ready, form, deal, "sold_how")?.reply(ready, "/sell")),
         other => Err(AppError::Usage(format!("nothing is called {other:?} here"))),
     }
 }
@@ -171,7 +169,7 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
              reverse entry {entry} under Stock and money."
         )
     }));
-    Ok(ready.tell(&page_of(form, &name), lines))
+    Ok(ready.see_other(&page_of(form, &name), lines))
 }
 
 /// The page of the deal after an entry; no amount stands in its address.

@@ -1,4 +1,4 @@
-//! The unit that is sold, what a form says of waiting for buyers, and an offer for it.
+//! The unit that is sold, the fields of a form about waiting for buyers, and an offer for it.
 
 use std::ops::RangeInclusive;
 
@@ -18,7 +18,7 @@ use crate::desk::views::terms::{sale, typed};
 /// Latest deadline, and the latest week of an offer.
 const LATEST: u16 = 104;
 
-/// What is sold: the form with the unit filled in, its description, and the deal in stock, if it is one.
+/// The unit for sale: the form with the unit filled in, its description, and the deal in stock, if it is one.
 pub struct Subject {
     /// The form.
     pub form: Form,
@@ -34,12 +34,11 @@ pub struct Subject {
 /// If nothing has its name, the deal is not in stock, or the book cannot be read.
 pub fn subject(ready: &Ready<'_>, form: &Form) -> Result<Subject, AppError> {
     let settings = ready.settings();
-    let mut notice = |text: &str| ready.note(text);
     if let Some(word) = form.get("unit") {
-        let found = meant(ready.book(), word, Said::default(), &mut notice)?;
+        let found = meant(ready.book(), word, Said::default(), &mut ready.notice())?;
         if let Some(id) = found.deal() {
             let outlet = form.get("outlet");
-            let stocked = in_stock(ready.book(), id, outlet, ready.today(), &mut notice)?;
+            let stocked = in_stock(ready.book(), id, outlet, ready.today(), &mut ready.notice())?;
             return Ok(Subject {
                 form: form.clone(),
                 said: found.said,
@@ -67,7 +66,7 @@ fn whole(form: &Form, name: &str, range: RangeInclusive<u16>) -> Result<Option<u
     })
 }
 
-/// What a form says of waiting.
+/// The fields about waiting.
 ///
 /// # Errors
 /// Invalid values, by field.
@@ -112,14 +111,13 @@ pub fn judged<'a>(
     let week = whole(form, "week", 0..=LATEST)?.unwrap_or_default();
     let waiting = with_listing(waiting(form)?.read(&unit.settings)?, up, 1);
     let through = sale(form).at_listing(up).read(ready.settings())?;
-    let mut notice = |text: &str| ready.note(text);
     let found = judge(
         ready.book(),
         unit,
         through,
         waiting,
         (offer, week),
-        &mut notice,
+        &mut ready.notice(),
     );
     found.map(Some)
 }

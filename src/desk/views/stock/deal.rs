@@ -13,13 +13,12 @@ use crate::render::ledger::{cost_so_far, entry_grid, foreseen, hourly};
 use crate::render::numbers::{amount, count};
 use crate::render::sheet;
 
-/// What is known of a deal.
+/// A deal by the ledger.
 ///
 /// # Errors
 /// If the book cannot be read, or there is no such deal.
 pub fn part(ready: &Ready<'_>, name: &str) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let ledger = read_ledger(ready.book(), &mut notice)?;
+    let ledger = read_ledger(ready.book(), &mut ready.notice())?;
     let deal = find_deal(&ledger, name, Wanted::Any, &ready.settings().words)?;
     let currency = &ready.settings().currency;
     let money = |value| amount(currency, value);

@@ -1,11 +1,11 @@
-//! The forms of what happened: one at a time on the page.
+//! The forms that record events: one at a time on the page.
 
 use maud::{Markup, html};
 
 use crate::app::AppError;
 use crate::app::ledger::{Wanted, find_deal, read_ledger};
 use crate::app::listed::{Up, deal_names};
-use crate::desk::fields::{Choice, Fields, guarded, send};
+use crate::desk::fields::{Choice, Fields, guarded, open_chip, or_open, same, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::refused;
 use crate::desk::ready::Ready;
@@ -73,51 +73,38 @@ impl Happened {
 
     /// Its word in addresses and forms.
     pub fn word(self) -> &'static str {
+        self.words().0
+    }
+
+    /// Its name for links and headings.
+    pub fn label(self) -> &'static str {
+        self.words().1
+    }
+
+    fn words(self) -> (&'static str, &'static str) {
         match self {
-            Self::Buy => "buy",
-            Self::Fund => "fund",
-            Self::Draw => "draw",
-            Self::Overhead => "overhead",
-            Self::Part => "part",
-            Self::Drop => "drop",
-            Self::Reverse => "reverse",
-            Self::Spend => "spend",
-            Self::List => "list",
-            Self::Unlist => "unlist",
-            Self::Sold => "sold",
-            Self::Use => "use",
-            Self::Harvest => "harvest",
-            Self::Scrap => "scrap",
-            Self::Refund => "refund",
-            Self::Describe => "describe",
+            Self::Buy => ("buy", "Buy a unit"),
+            Self::Fund => ("fund", "Pay money in"),
+            Self::Draw => ("draw", "Take money out"),
+            Self::Overhead => ("overhead", "Overheads"),
+            Self::Part => ("part", "Buy spare parts"),
+            Self::Drop => ("drop", "Spare parts gone"),
+            Self::Reverse => ("reverse", "Reverse an entry"),
+            Self::Spend => ("spend", "Spend on a unit"),
+            Self::List => ("list", "Put up for sale"),
+            Self::Unlist => ("unlist", "Take down"),
+            Self::Sold => ("sold", "Sold"),
+            Self::Use => ("use", "Use spare parts"),
+            Self::Harvest => ("harvest", "Take apart"),
+            Self::Scrap => ("scrap", "Scrap"),
+            Self::Refund => ("refund", "Refund or return"),
+            Self::Describe => ("describe", "Describe again"),
         }
     }
 
     /// The one of a word.
     pub fn of(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|one| one.word() == word)
-    }
-
-    /// Its name for links and headings.
-    pub fn label(self) -> &'static str {
-        match self {
-            Self::Buy => "Buy a unit",
-            Self::Fund => "Pay money in",
-            Self::Draw => "Take money out",
-            Self::Overhead => "Overheads",
-            Self::Part => "Buy spare parts",
-            Self::Drop => "Spare parts gone",
-            Self::Reverse => "Reverse an entry",
-            Self::Spend => "Spend on a unit",
-            Self::List => "Put up for sale",
-            Self::Unlist => "Take down",
-            Self::Sold => "Sold",
-            Self::Use => "Use spare parts",
-            Self::Harvest => "Take apart",
-            Self::Scrap => "Scrap",
-            Self::Refund => "Refund or return",
-            Self::Describe => "Describe again",
-        }
     }
 
     /// Whether it is about a unit of the ledger.
@@ -174,25 +161,24 @@ impl Happened {
 
 /// Why a form was not done.
 pub enum Trouble {
-    /// What is wrong.
+    /// The error.
     Wrong(AppError),
     /// The model is new, and nearly this one.
     Near(String),
 }
 
-/// What can be recorded: of a deal, or in general.
+/// The events that can be recorded: of a deal, or in general.
 ///
 /// # Errors
 /// If the ledger cannot be read, or there is no such deal.
 pub fn menu(ready: &Ready<'_>, deal: Option<&str>) -> Result<Markup, AppError> {
     let shown: Vec<Happened> = match deal {
-        // What a unit is described as is seen on its page.
+        // The description of a unit is seen on its page.
         None => (Happened::ALL.into_iter())
             .filter(|one| *one != Happened::Describe)
             .collect(),
         Some(name) => {
-            let mut notice = |text: &str| ready.note(text);
-            let ledger = read_ledger(ready.book(), &mut notice)?;
+            let ledger = read_ledger(ready.book(), &mut ready.notice())?;
             let deal = find_deal(&ledger, name, Wanted::Any, &ready.settings().words)?;
             let (open, sold) = (deal.closed_on.is_none(), deal.sale.is_some());
             let up = !Up::all(deal, ready.today()).is_empty();
@@ -312,8 +298,7 @@ fn deal_field(
     happened: Happened,
     fields: &Fields<'_>,
 ) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let ledger = read_ledger(ready.book(), &mut notice)?;
+    let ledger = read_ledger(ready.book(), &mut ready.notice())?;
     let open = deal_names(ready.book(), false, &mut |_| {})?;
     let sold = happened == Happened::Refund;
     let fits = ledger.deals().filter(|deal| {
@@ -437,10 +422,7 @@ fn buy(ready: &Ready<'_>, fields: &Fields<'_>, near: Option<&str>) -> Result<Mar
                 legend { "The book has no model " b { (visible(model)) } ". Is it " b { (visible(near)) } "?" }
                 div.chips {
                     @for (value, words) in [(near, "Yes"), (model, "No, a new model")] {
-                        label.chip {
-                            input type="radio" id={ "near-" (words) } name="sure" value=(value) required;
-                            span { (words) }
-                        }
+                        (open_chip("radio", &format!("near-{words}"), ("sure", value), words, true))
                     }
                 }
             }
@@ -458,7 +440,7 @@ fn buy(ready: &Ready<'_>, fields: &Fields<'_>, near: Option<&str>) -> Result<Mar
 fn sold(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
     let code = &ready.settings().currency.code;
     let how = HowSold::ALL.map(|how| (how.as_str(), how.word()));
-    let how: Vec<Choice<'_>> = [("", "not said")].into_iter().chain(how).collect();
+    let how = or_open("not said", how);
     let more = ["weight", "shipping", "fees", "sending", "offers"];
     let form = fields.form();
     html! {
@@ -480,23 +462,17 @@ fn sold(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
 
 /// The outlets of the book.
 fn outlet(ready: &Ready<'_>, fields: &Fields<'_>) -> Markup {
-    let names: Vec<&str> = ready
-        .settings()
-        .outlets
-        .keys()
-        .map(String::as_str)
-        .collect();
-    let choices: Vec<Choice<'_>> = [("", "the usual one, or that of the listing")]
-        .into_iter()
-        .chain(names.into_iter().map(|name| (name, name)))
-        .collect();
+    let names = ready.settings().outlets.keys();
+    let choices = or_open(
+        "the usual one, or that of the listing",
+        names.map(|name| same(name)),
+    );
     html! { @if choices.len() > 1 { (fields.select("outlet", "Outlet", "", &choices)) } }
 }
 
 /// The name of a part, with those of the drawer.
 fn part_field(ready: &Ready<'_>, fields: &Fields<'_>) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let ledger = read_ledger(ready.book(), &mut notice)?;
+    let ledger = read_ledger(ready.book(), &mut ready.notice())?;
     let mut names: Vec<&str> = ledger
         .drawer()
         .lots()

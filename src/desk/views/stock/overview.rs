@@ -20,9 +20,8 @@ use crate::render::{listed, year};
 /// # Errors
 /// If the book cannot be read.
 pub fn part(ready: &Ready<'_>) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
     let settings = ready.settings();
-    let now = standing(ready.book(), None, ready.today(), &mut notice)?;
+    let now = standing(ready.book(), None, ready.today(), &mut ready.notice())?;
     if now.ledger.entries().is_empty() {
         return Ok(html! {
             section {
@@ -130,8 +129,7 @@ fn chart(content: &Content<'_>) -> Markup {
 }
 
 fn by_year(ready: &Ready<'_>) -> Result<Markup, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let Years { ledger, years } = years(ready.book(), None, ready.today(), &mut notice)?;
+    let Years { ledger, years } = years(ready.book(), None, ready.today(), &mut ready.notice())?;
     let content = year::Content {
         currency: &ready.settings().currency,
         years: &years,
@@ -157,8 +155,7 @@ fn by_year(ready: &Ready<'_>) -> Result<Markup, AppError> {
 /// # Errors
 /// If the book cannot be read.
 pub fn years_csv(ready: &Ready<'_>) -> Result<Reply, AppError> {
-    let mut notice = |text: &str| ready.note(text);
-    let Years { years, .. } = years(ready.book(), None, ready.today(), &mut notice)?;
+    let Years { years, .. } = years(ready.book(), None, ready.today(), &mut ready.notice())?;
     let bytes = year::csv(&years, &ready.settings().currency);
     let bytes = bytes.map_err(AppError::io("years.csv", "write"))?;
     let text = String::from_utf8_lossy(&bytes).into_owned();

@@ -1,4 +1,4 @@
-//! Records what happened by the functions that the commands use.
+//! Records events by the functions that the commands use.
 
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
@@ -23,7 +23,7 @@ use crate::render::ledger::{cost_so_far, foreseen};
 use crate::render::sheet;
 use crate::trade::items::MOST;
 
-/// What came of a form.
+/// The result of a form.
 pub enum Done {
     /// It is recorded.
     Recorded(Reply),
@@ -38,10 +38,10 @@ struct Asked<'a, 'r> {
     dated: Dated,
 }
 
-/// Records what the form says.
+/// Records what the form reports.
 ///
 /// # Errors
-/// What is wrong with it; nothing is then written.
+/// If the form is wrong; nothing is then written.
 pub fn record(ready: &Ready<'_>, happened: Happened, form: &Form) -> Result<Done, AppError> {
     let asked = Asked {
         ready,
@@ -84,7 +84,7 @@ impl Asked<'_, '_> {
         typed(self.form, name)
     }
 
-    /// An amount of the form, if it says one.
+    /// An amount of the form, if it has one.
     fn money(&self, name: &str) -> Result<Option<Decimal>, AppError> {
         let flag = format!("--{}", name.replace('_', "-"));
         money_if(
@@ -94,7 +94,7 @@ impl Asked<'_, '_> {
         )
     }
 
-    /// An amount that the form must say.
+    /// An amount that the form must have.
     fn must(&self, name: &str) -> Result<Decimal, AppError> {
         let flag = format!("--{}", name.replace('_', "-"));
         money(&flag, self.form.text(name), &self.ready.settings().currency)
@@ -104,7 +104,7 @@ impl Asked<'_, '_> {
         minutes("--minutes", self.form.get("minutes"))
     }
 
-    /// How many; one if the form does not say.
+    /// The count of the form; one if it has none.
     fn count(&self) -> Result<u32, AppError> {
         let Some(text) = self.form.get("count") else {
             return Ok(1);
@@ -129,18 +129,30 @@ impl Asked<'_, '_> {
         worth(self.ready.settings(), value)
     }
 
-    fn told(&self, entered: &Entered, address: &str, lines: &[String]) -> Reply {
-        events::told(self.ready, entered, address, lines)
+    /// Opens the ledger, and records something in it.
+    fn enter<T>(
+        &self,
+        record: impl FnOnce(Books<'_>, Dated) -> Result<T, AppError>,
+    ) -> Result<T, AppError> {
+        let mut notice = self.ready.notice();
+        let books = Books::open(self.ready.book(), &mut notice)?;
+        record(books, self.dated.clone())
     }
 
-    fn told_of(&self, of_deal: &OfDeal, lines: &[String]) -> Reply {
+    /// The reply about an entry that is of no deal.
+    fn recorded(&self, entered: &Entered, lines: &[String]) -> Reply {
+        events::recorded(self.ready, entered, "/stock", lines)
+    }
+
+    /// The reply about an entry of a deal.
+    fn of_deal(&self, of_deal: &OfDeal, lines: &[String]) -> Reply {
         let address = format!("/stock?deal={}", of_deal.deal.name());
-        self.told(&of_deal.entered, &address, lines)
+        events::recorded(self.ready, &of_deal.entered, &address, lines)
     }
 
     fn buy(&self) -> Result<Done, AppError> {
         let (book, settings) = (self.ready.book(), self.ready.settings());
-        let mut notice = |text: &str| self.ready.note(text);
+        let mut notice = self.ready.notice();
         let mut said = said(self.form, settings)?;
         said.model = one_line("--model", &said.model)?;
         match self.form.get("sure") {
@@ -161,7 +173,7 @@ impl Asked<'_, '_> {
             inbound: self.money("inbound")?.unwrap_or_default(),
             minutes: self.minutes()?,
         };
-        let made = Books::open(book, &mut notice)?.buy(bought, self.dated.clone())?;
+        let made = self.enter(|books, dated| books.buy(bought, dated))?;
         let deal = &made.deal;
         let mut lines = vec![format!(
             "Bought {}: {named}, on {} for {}.",
@@ -175,20 +187,24 @@ impl Asked<'_, '_> {
                 foreseen(made, &settings.currency)
             )
         }));
-        Ok(Done::Recorded(self.told_of(&made, &lines)))
+        Ok(Done::Recorded(self.of_deal(&made, &lines)))
     }
 
     fn capital(&self, put_in: bool) -> Result<Reply, AppError> {
         let sum = self.must("amount")?;
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
         let (what, entered) = if put_in {
-            ("Paid in", books.fund(sum, self.dated.clone())?)
+            (
+                "Paid in",
+                self.enter(|books, dated| books.fund(sum, dated))?,
+            )
         } else {
-            ("Took out", books.draw(sum, self.dated.clone())?)
+            (
+                "Took out",
+                self.enter(|books, dated| books.draw(sum, dated))?,
+            )
         };
         let line = format!("{what} {} on {}.", self.amount(sum), self.dated.on);
-        Ok(self.told(&entered, "/stock", &[line]))
+        Ok(self.recorded(&entered, &[line]))
     }
 
     fn overhead(&self) -> Result<Reply, AppError> {
@@ -217,15 +233,14 @@ impl Asked<'_, '_> {
             note: joined(&[&what, &self.dated.note], "; "),
             ..self.dated.clone()
         };
-        let mut notice = |text: &str| self.ready.note(text);
-        let spent = Books::open(self.ready.book(), &mut notice)?.overhead(said, dated)?;
+        let spent = self.enter(|books, _| books.overhead(said, dated))?;
         let line = format!(
             "Spent {} on {}. Overheads so far {}.",
             self.amount(cost),
             if what.is_empty() { "overheads" } else { &what },
             self.amount(spent.so_far)
         );
-        Ok(self.told(&spent.entered, "/stock", &[line]))
+        Ok(self.recorded(&spent.entered, &[line]))
     }
 
     fn add_parts(&self) -> Result<Reply, AppError> {
@@ -248,9 +263,7 @@ impl Asked<'_, '_> {
             cost: price + inbound.unwrap_or_default(),
             fits: self.fits()?,
         };
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let moved = books.add_parts(bought, self.dated.clone())?;
+        let moved = self.enter(|books, dated| books.add_parts(bought, dated))?;
         let line = format!(
             "Bought {} on {} for {}.",
             moved
@@ -260,16 +273,14 @@ impl Asked<'_, '_> {
             self.dated.on,
             self.amount(cost_of(&moved.parts))
         );
-        Ok(self.told(&moved.entered, "/stock", &[line]))
+        Ok(self.recorded(&moved.entered, &[line]))
     }
 
     fn drop_parts(&self) -> Result<Reply, AppError> {
         let fetched = self.money("for")?.unwrap_or_default();
         let part = (self.form.text("part"), self.count()?);
         let fits = self.form.get("fits");
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let moved = books.drop_parts(part, (fits, fetched), self.dated.clone())?;
+        let moved = self.enter(|books, dated| books.drop_parts(part, (fits, fetched), dated))?;
         let cost = cost_of(&moved.parts);
         let line = format!(
             "Dropped {} on {} for {}. Cost {}, profit {}.",
@@ -279,7 +290,7 @@ impl Asked<'_, '_> {
             self.amount(cost),
             self.amount(fetched - cost)
         );
-        Ok(self.told(&moved.entered, "/stock", &[line]))
+        Ok(self.recorded(&moved.entered, &[line]))
     }
 
     fn reverse(&self, on: Option<NaiveDate>) -> Result<Reply, AppError> {
@@ -287,10 +298,9 @@ impl Asked<'_, '_> {
         let number = text
             .parse()
             .map_err(|_| refused("--entry", text, "the number of an entry"))?;
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let note = self.dated.note.clone();
-        let (ledger, new) = books.reverse(number, on, (self.ready.today(), note))?;
+        let today = self.ready.today();
+        let (ledger, new) =
+            self.enter(|books, dated| books.reverse(number, on, (today, dated.note)))?;
         let entry = ledger.entries().iter().find(|entry| entry.number == number);
         let deal = entry
             .and_then(|entry| entry.deal)
@@ -299,7 +309,7 @@ impl Asked<'_, '_> {
             format!("/stock?deal={}", deal.name())
         });
         let text = format!("Reversed ledger entry {number} by ledger entry {new}.");
-        Ok(self.ready.tell(&address, vec![text]))
+        Ok(self.ready.see_other(&address, vec![text]))
     }
 
     fn spend(&self) -> Result<Reply, AppError> {
@@ -310,9 +320,8 @@ impl Asked<'_, '_> {
             note: joined(&[&what, &self.dated.note], "; "),
             ..self.dated.clone()
         };
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let made = books.spend(self.form.text("deal"), (spent, minutes), dated)?;
+        let made =
+            self.enter(|books, _| books.spend(self.form.text("deal"), (spent, minutes), dated))?;
         let lines = [
             format!(
                 "Spent {} and {} min on {}.",
@@ -322,40 +331,37 @@ impl Asked<'_, '_> {
             ),
             cost_so_far(&made.deal, &self.ready.settings().currency),
         ];
-        Ok(self.told_of(&made, &lines))
+        Ok(self.of_deal(&made, &lines))
     }
 
     fn list(&self) -> Result<Reply, AppError> {
         let deal = self.form.text("deal");
         let listed = events::list(self.ready, self.form, (deal, self.form.get("outlet")))?;
-        Ok(self.told_of(&listed.of_deal, &listed.lines))
+        Ok(self.of_deal(&listed.of_deal, &listed.lines))
     }
 
     fn unlist(&self) -> Result<Reply, AppError> {
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let outlet = self.form.get("outlet");
-        let ended = books.unlist(self.form.text("deal"), outlet, self.dated.clone())?;
+        let (deal, outlet) = (self.form.text("deal"), self.form.get("outlet"));
+        let ended = self.enter(|books, dated| books.unlist(deal, outlet, dated))?;
         let line = format!(
             "{} is no longer up for sale{} since {}.",
             ended.of_deal.deal.name(),
             place(&ended.was.outlet),
             self.dated.on
         );
-        Ok(self.told_of(&ended.of_deal, &[line]))
+        Ok(self.of_deal(&ended.of_deal, &[line]))
     }
 
     fn sold(&self) -> Result<Reply, AppError> {
         let sold = events::sold(self.ready, self.form, self.form.text("deal"), "how_sold")?;
-        Ok(self.told_of(&sold.of_deal, &sold.lines))
+        Ok(self.of_deal(&sold.of_deal, &sold.lines))
     }
 
     fn describe(&self) -> Result<Reply, AppError> {
         let said = said(self.form, self.ready.settings())?;
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
+        let deal = self.form.text("deal");
         let (of_deal, was) =
-            books.describe(self.form.text("deal"), (None, said), self.dated.clone())?;
+            self.enter(|books, dated| books.describe(deal, (None, said), dated))?;
         let lines = [
             format!(
                 "{} is now described as {}.",
@@ -364,15 +370,14 @@ impl Asked<'_, '_> {
             ),
             format!("It was {}.", sheet::unit(&was)),
         ];
-        Ok(self.told_of(&of_deal, &lines))
+        Ok(self.of_deal(&of_deal, &lines))
     }
 
     fn use_parts(&self) -> Result<Reply, AppError> {
         let part = (self.form.text("part"), self.count()?);
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
+        let deal = self.form.text("deal");
         let UsedParts { parts, of_deal } =
-            books.use_parts(self.form.text("deal"), part, self.dated.clone())?;
+            self.enter(|books, dated| books.use_parts(deal, part, dated))?;
         let lines = [
             format!(
                 "Used {} for {}: {} at cost, no cash.",
@@ -382,7 +387,7 @@ impl Asked<'_, '_> {
             ),
             cost_so_far(&of_deal.deal, &self.ready.settings().currency),
         ];
-        Ok(self.told_of(&of_deal, &lines))
+        Ok(self.of_deal(&of_deal, &lines))
     }
 
     fn harvest(&self) -> Result<Reply, AppError> {
@@ -393,9 +398,8 @@ impl Asked<'_, '_> {
             fits: self.fits()?,
             minutes: self.minutes()?,
         };
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let taken = books.harvest(self.form.text("deal"), said, self.dated.clone())?;
+        let deal = self.form.text("deal");
+        let taken = self.enter(|books, dated| books.harvest(deal, said, dated))?;
         let mut lines = vec![format!(
             "Took apart {} on {}.",
             taken.of_deal.deal.name(),
@@ -403,14 +407,13 @@ impl Asked<'_, '_> {
         )];
         lines.extend(harvest_lines(&taken, currency));
         lines.extend(cautions_of(&taken).into_iter().map(String::from));
-        Ok(self.told_of(&taken.of_deal, &lines))
+        Ok(self.of_deal(&taken.of_deal, &lines))
     }
 
     fn scrap(&self) -> Result<Reply, AppError> {
         let fetched = self.money("for")?.unwrap_or_default();
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
-        let made = books.scrap(self.form.text("deal"), fetched, self.dated.clone())?;
+        let deal = self.form.text("deal");
+        let made = self.enter(|books, dated| books.scrap(deal, fetched, dated))?;
         let line = format!(
             "Scrapped {} on {} for {}. Cost {}, profit {}.",
             made.deal.name(),
@@ -419,7 +422,7 @@ impl Asked<'_, '_> {
             self.amount(made.deal.cost()),
             self.amount(made.deal.profit())
         );
-        Ok(self.told_of(&made, &[line]))
+        Ok(self.of_deal(&made, &[line]))
     }
 
     fn refund(&self) -> Result<Reply, AppError> {
@@ -435,10 +438,8 @@ impl Asked<'_, '_> {
             postage: self.money("sending")?.unwrap_or_default(),
             ..Refund::default()
         };
-        let mut notice = |text: &str| self.ready.note(text);
-        let books = Books::open(self.ready.book(), &mut notice)?;
         let deal = self.form.text("deal");
-        let made = books.refund(deal, (sum, refund, back), self.dated.clone())?;
+        let made = self.enter(|books, dated| books.refund(deal, (sum, refund, back), dated))?;
         let mut lines = vec![format!(
             "Gave the buyer of {} {} back on {}{}. Profit so far {}.",
             made.of_deal.deal.name(),
@@ -451,6 +452,6 @@ impl Asked<'_, '_> {
             made.comp_id
                 .map(|id| format!("The sale still counts in estimates, as sale {id}.")),
         );
-        Ok(self.told_of(&made.of_deal, &lines))
+        Ok(self.of_deal(&made.of_deal, &lines))
     }
 }
