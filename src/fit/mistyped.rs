@@ -28,7 +28,7 @@ use std::collections::BTreeSet;
 use std::f64::consts::PI;
 
 use super::ep::Sites;
-use super::posterior::{Errors, NEGLIGIBLE, Place, Question, State, Walk, highest};
+use super::walk::{Errors, NEGLIGIBLE, Place, Question, State, Walk, highest};
 
 /// Probability that a price is mistyped, under the distribution that allows it.
 const MISTYPED: f64 = 0.1;
@@ -230,9 +230,9 @@ fn steps(
 mod tests {
     use super::*;
     use crate::fit::ep::{Direction, Rule};
-    use crate::fit::posterior::SpreadPrior;
     use crate::fit::prior::{Belief, Prior};
     use crate::fit::solve::Sign;
+    use crate::fit::walk::SpreadPrior;
     use nalgebra::{DMatrix, DVector};
 
     /// The closed form of a normal density times a normal kernel (Petersen and Pedersen 2012, *The

@@ -66,3 +66,4 @@ pub mod solve;
 pub mod step;
 pub mod term;
 pub mod thumb;
+mod walk;

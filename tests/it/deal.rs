@@ -438,7 +438,7 @@ fn a_purchase_may_be_lost() {
     let at_once = [&more[..], &["--weeks", "0.001"]].concat();
     let without = json(dir.path(), &bid(&at_once));
     assert_eq!(growth(&without), 1.0);
-    assert_eq!(without["most"], "102.36");
+    assert_eq!(without["most"], "102.35");
     assert_eq!(without["at_most"]["expected_profit"], "21.67");
     assert_eq!(without["at_most"]["worst_plausible"]["profit"], "-6.06");
     assert!(text.contains("lose all"), "{text}");

@@ -1,0 +1,416 @@
+//! The posterior at one point of the grid of [`super::posterior`], and the walk from point to point.
+
+use std::collections::BTreeSet;
+use std::f64::consts::PI;
+
+use nalgebra::{DMatrix, DVector};
+use statrs::distribution::{Continuous, StudentsT};
+
+use super::ep::{Moments, Normal, Quadratic, Root, Rule, Sites};
+use super::robust::Loss;
+use crate::select::order::{NORMAL_QUARTILE, median};
+
+/// Step between scales, in standard deviations of log σ.
+const STEP: f64 = 0.9;
+
+/// Scales this far (in log posterior) below the likeliest are omitted.
+pub(super) const NEGLIGIBLE: f64 = 5.0;
+
+/// Most steps on each side.
+const MOST_STEPS: usize = 40;
+
+/// Most sweeps between two sets of weights, and in total for normal errors.
+const SWEEPS: usize = 5;
+const MOST_SWEEPS: usize = 15;
+
+/// Most sets of weights at one point.
+const MOST_ROUNDS: usize = 20;
+
+/// Sweeps end when no mean changes by more than this many of its standard deviations.
+const SETTLED: f64 = 2e-2;
+
+/// Weights have converged when no fitted value changes by more than this share of σ.
+const TOLERANCE: f64 = 1e-2;
+
+/// Smallest residual scale. Prices are whole cents and round numbers, so that sales which agree to
+/// the cent do not make the next one certain.
+const LEAST_SCALE: f64 = 1e-3;
+
+/// A mixture of normals as a belief about the logarithm of the residual scale.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SpreadPrior {
+    /// Weight, and mean and variance of log σ.
+    pub parts: Vec<(f64, Moments)>,
+}
+
+impl SpreadPrior {
+    /// A belief centred on the usual spread `usual` (log price), with the information of `rows`
+    /// sales.
+    pub fn about(usual: f64, rows: f64) -> Self {
+        let belief = Moments {
+            mean: usual.ln(),
+            variance: (2.0 * rows).recip(),
+        };
+        Self {
+            parts: vec![(1.0, belief)],
+        }
+    }
+
+    /// Log density of `u = log σ`, up to a constant.
+    fn log_density(&self, u: f64) -> f64 {
+        let part = |(weight, m): &(f64, Moments)| {
+            weight.ln() - ((u - m.mean).powi(2) / m.variance + m.variance.ln()) / 2.0
+        };
+        let logs: Vec<f64> = self.parts.iter().map(part).collect();
+        let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        most + logs.iter().map(|l| (l - most).exp()).sum::<f64>().ln()
+    }
+
+    /// Mean of log σ.
+    pub fn mean(&self) -> f64 {
+        self.parts.iter().map(|(w, m)| w * m.mean).sum()
+    }
+
+    /// Variance of log σ.
+    pub fn variance(&self) -> f64 {
+        let mean = self.mean();
+        let square = |(w, m): &(f64, Moments)| w * (m.variance + (m.mean - mean).powi(2));
+        self.parts.iter().map(square).sum()
+    }
+}
+
+/// Comps and rules of thumb, ready for a fit.
+#[derive(Debug, Clone)]
+pub struct Question<'a> {
+    /// Design, n × p.
+    pub x: &'a DMatrix<f64>,
+    /// Log prices, n.
+    pub y: &'a DVector<f64>,
+    /// Weight of each row, n, above 0.
+    pub weights: &'a [f64],
+    /// Beliefs about the coefficients.
+    pub rules: &'a [Rule],
+    /// Belief about the residual scale.
+    pub spread: &'a SpreadPrior,
+    /// Degrees of freedom ν of the errors: those with ν/2 are compared with normal ones; infinite
+    /// for normal errors alone.
+    pub nu: f64,
+    /// Coefficients to start from, p.
+    pub start: DVector<f64>,
+}
+
+/// One residual scale and error distribution, and the posterior of the coefficients given both.
+#[derive(Debug, Clone)]
+pub struct Place {
+    /// Scale σ of the error distribution, log price.
+    pub sigma: f64,
+    /// Degrees of freedom of the errors; infinite if they are normal.
+    pub nu: f64,
+    /// Posterior probability; they sum to one.
+    pub weight: f64,
+    /// Posterior of the coefficients.
+    pub coefficients: Normal,
+    /// Robustness weights u, n: 1 for a zero residual (less for Student-t errors).
+    pub(super) robust: Vec<f64>,
+    /// Cavity of each rule.
+    pub(super) cavities: Vec<Option<Moments>>,
+    pub(super) height: f64,
+    /// log σ in scales of normal errors.
+    pub(super) log_spread: f64,
+    /// Step of the grid in log σ.
+    pub(super) step: f64,
+    pub(super) settled: bool,
+    /// Rows whose prices are taken for mistyped.
+    pub(super) mistyped: BTreeSet<usize>,
+}
+
+/// Greatest height of some places.
+pub(super) fn highest(places: &[Place]) -> f64 {
+    let heights = places.iter().map(|place| place.height);
+    heights.fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// Distribution of errors with a given scale σ.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Errors {
+    /// Normal.
+    Normal,
+    /// Student-t, with its log density at 0.
+    T { nu: f64, log_peak: f64 },
+}
+
+impl Errors {
+    pub(super) fn t(nu: f64) -> Option<Self> {
+        let log_peak = StudentsT::new(0.0, 1.0, nu).ok()?.ln_pdf(0.0);
+        Some(Self::T { nu, log_peak })
+    }
+
+    /// Degrees of freedom; infinite for normal errors.
+    fn nu(self) -> f64 {
+        match self {
+            Self::T { nu, .. } => nu,
+            Self::Normal => f64::INFINITY,
+        }
+    }
+
+    fn loss(self) -> Loss {
+        match self {
+            Self::T { nu, .. } => Loss::StudentT { nu },
+            Self::Normal => Loss::LeastSquares,
+        }
+    }
+
+    /// Log density of a residual, and the weight of its row: its information relative to a zero
+    /// residual.
+    fn density_and_weight(self, residual: f64, sigma: f64) -> (f64, f64) {
+        let z = residual / sigma;
+        let normal = -z * z / 2.0 - sigma.ln() - (2.0 * PI).ln() / 2.0;
+        match self {
+            Self::Normal => (normal, 1.0),
+            Self::T { nu, log_peak } => {
+                let log = log_peak - sigma.ln() - (nu + 1.0) / 2.0 * (z * z / nu).ln_1p();
+                (log, (nu + 1.0) / (nu + z * z))
+            }
+        }
+    }
+}
+
+/// Result of a run of sweeps.
+#[derive(Debug, Clone)]
+pub(super) struct State {
+    pub(super) sigma: f64,
+    pub(super) beta: DVector<f64>,
+    pub(super) sites: Sites,
+}
+
+impl State {
+    pub(super) fn first(question: &Question<'_>) -> Self {
+        let residuals = question.y - question.x * &question.start;
+        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+        let rows = sizes.len() as f64;
+        let usual = question.spread.mean().exp();
+        let middle = median(&mut sizes) / NORMAL_QUARTILE;
+        Self {
+            sigma: ((usual * usual + rows * middle * middle) / (1.0 + rows)).sqrt(),
+            beta: question.start.clone(),
+            sites: Sites::of(question.rules),
+        }
+    }
+}
+
+/// A walk over the scales of one error distribution, with all that is the same at each.
+pub(super) struct Walk<'a> {
+    question: &'a Question<'a>,
+    errors: Errors,
+    loss: Loss,
+    /// σ divided by the scale of normal errors with the same middle 80 %.
+    unit: f64,
+    /// Rows whose prices are taken for mistyped.
+    mistyped: &'a BTreeSet<usize>,
+}
+
+/// The likelihood near a mean, with its robustness weights.
+pub(super) struct Local {
+    pub(super) likelihood: Quadratic,
+    robust: Vec<f64>,
+}
+
+impl<'a> Walk<'a> {
+    pub(super) fn new(
+        question: &'a Question<'a>,
+        errors: Errors,
+        mistyped: &'a BTreeSet<usize>,
+    ) -> Self {
+        let loss = errors.loss();
+        Self {
+            question,
+            errors,
+            loss,
+            unit: loss.scale_of_decile(),
+            mistyped,
+        }
+    }
+
+    /// Sum of the weights of the rows that are not taken for mistyped.
+    fn total(&self) -> f64 {
+        let rows = self.question.weights.iter().enumerate();
+        rows.filter(|(i, _)| !self.mistyped.contains(i))
+            .map(|(_, weight)| weight)
+            .sum()
+    }
+
+    /// Moves from `start` close to the likeliest scale: sweeps, new weights and a new scale
+    /// alternate.
+    pub(super) fn climb(&self, start: State) -> Option<State> {
+        const ROUNDS: usize = 12;
+        let Question {
+            x,
+            y,
+            weights,
+            rules,
+            spread,
+            ..
+        } = self.question;
+        let total = self.total();
+        let (usual, rows) = (
+            spread.mean().exp() * self.unit,
+            (2.0 * spread.variance()).recip(),
+        );
+        let mut state = start;
+        for _ in 0..ROUNDS {
+            let local = self.local(&state.beta, state.sigma);
+            let posterior = self.settle(&mut state.sites, &local.likelihood, 2)?;
+            let residuals = *y - *x * &posterior.mean;
+            let squares: f64 = (0..residuals.len())
+                .map(|i| weights[i] * local.robust[i] * residuals[i].powi(2))
+                .sum();
+            let parameters = posterior.mean.len() as f64 - state.sites.taken(rules, &posterior);
+            let left = (total - parameters.max(0.0)).max(0.0);
+            let sigma = ((rows * usual * usual + squares) / (rows + left)).sqrt();
+            state.beta = posterior.mean;
+            let sigma = sigma.max(LEAST_SCALE);
+            let change = (sigma / state.sigma).ln().abs();
+            state.sigma = sigma;
+            if change < 0.05 {
+                break;
+            }
+        }
+        Some(state)
+    }
+
+    /// Adds `peak`, the posterior at the scale of `start`, and posteriors at scales on both sides
+    /// as far as their weight is not negligible.
+    pub(super) fn about(
+        &self,
+        start: &State,
+        peak: (Place, State),
+        all: &mut Vec<Place>,
+    ) -> Option<()> {
+        let total = self.total();
+        let taken = {
+            let local = self.local(&start.beta, start.sigma);
+            let posterior = start.sites.root(self.question.rules, &local.likelihood)?;
+            posterior.mean.len() as f64 - start.sites.taken(self.question.rules, &posterior)
+        };
+        let share = self.loss.scale_information();
+        let rows = (2.0 * self.question.spread.variance()).recip();
+        let degrees = (rows + (total - taken).max(0.0) * share).max(1.0);
+        let step = STEP / (2.0 * degrees).sqrt();
+        let (mut place, first) = peak;
+        place.step = step;
+        let mut best = place.height.max(highest(all));
+        all.push(place);
+        for direction in [1.0, -1.0] {
+            let mut from = first.clone();
+            for k in 1..=MOST_STEPS {
+                let sigma = start.sigma * (direction * step * k as f64).exp();
+                if sigma < LEAST_SCALE {
+                    break;
+                }
+                let (mut place, next) = self.at(sigma, &from)?;
+                place.step = step;
+                from = next;
+                best = best.max(place.height);
+                let far = place.height < best - NEGLIGIBLE;
+                all.push(place);
+                if far {
+                    break;
+                }
+            }
+        }
+        Some(())
+    }
+
+    /// The posterior at scale `sigma`, started from the state at a nearby scale.
+    pub(super) fn at(&self, sigma: f64, from: &State) -> Option<(Place, State)> {
+        let Question { x, rules, .. } = self.question;
+        let mut state = State {
+            sigma,
+            ..from.clone()
+        };
+        let (sweeps, rounds) = match self.errors {
+            Errors::Normal => (MOST_SWEEPS, 1),
+            _ => (SWEEPS, MOST_ROUNDS),
+        };
+        let mut local = self.local(&state.beta, sigma);
+        let mut root = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
+        let mut settled = rounds == 1;
+        for _ in 1..rounds {
+            let moved = (*x * (&root.mean - &state.beta)).amax();
+            state.beta.copy_from(&root.mean);
+            settled = moved <= TOLERANCE * sigma;
+            if settled {
+                break;
+            }
+            local = self.local(&state.beta, sigma);
+            root = self.settle(&mut state.sites, &local.likelihood, sweeps)?;
+        }
+        let posterior = root.posterior();
+        let log_spread = (sigma / self.unit).ln();
+        let height = state.sites.log_mass(rules, &local.likelihood, &posterior)
+            + self.question.spread.log_density(log_spread);
+        let place = Place {
+            sigma,
+            nu: self.errors.nu(),
+            weight: 0.0,
+            cavities: state.sites.cavities(rules, &posterior),
+            robust: local.robust,
+            coefficients: posterior,
+            height,
+            log_spread,
+            settled,
+            step: 0.0,
+            mistyped: self.mistyped.clone(),
+        };
+        height.is_finite().then_some((place, state))
+    }
+
+    /// Runs at most `most` sweeps until the sites converge, and returns the posterior.
+    fn settle(&self, sites: &mut Sites, likelihood: &Quadratic, most: usize) -> Option<Root> {
+        sites.settle(self.question.rules, likelihood, most, SETTLED)
+    }
+
+    /// The quadratic approximation of the log likelihood at `beta`.
+    pub(super) fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
+        let Question { x, y, weights, .. } = self.question;
+        let (n, p) = x.shape();
+        let residuals = *y - *x * beta;
+        let (share, square) = (self.loss.location_information(), sigma * sigma);
+        let (logs, robust): (Vec<f64>, Vec<f64>) = residuals
+            .iter()
+            .enumerate()
+            .map(|(i, residual)| match self.mistyped.contains(&i) {
+                true => (0.0, 0.0),
+                false => self.errors.density_and_weight(*residual, sigma),
+            })
+            .unzip();
+        let a: Vec<f64> = (0..n).map(|i| weights[i] * robust[i] / square).collect();
+        let mut weighted = DMatrix::clone(x);
+        for mut column in weighted.column_iter_mut() {
+            for (value, a) in column.iter_mut().zip(&a) {
+                *value *= a;
+            }
+        }
+        let mut gradient = DVector::zeros(p);
+        gradient.gemv_tr(1.0, &weighted, &residuals, 0.0);
+        let mut precision = DMatrix::zeros(p, p);
+        for j in 0..p {
+            let column = weighted.column(j);
+            for i in j..p {
+                let value = share * column.dot(&x.column(i));
+                precision[(i, j)] = value;
+                precision[(j, i)] = value;
+            }
+        }
+        let log_likelihood: f64 = logs.iter().zip(*weights).map(|(log, w)| w * log).sum();
+        let at = &precision * beta;
+        Local {
+            likelihood: Quadratic {
+                constant: log_likelihood - gradient.dot(beta) - at.dot(beta) / 2.0,
+                shift: gradient + at,
+                precision,
+            },
+            robust,
+        }
+    }
+}
