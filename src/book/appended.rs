@@ -16,6 +16,9 @@ impl LogBytes {
     }
 }
 
+/// Counts the rows in some bytes of a file, and returns whether all of them are valid.
+type CountRows<'a> = dyn Fn(&[u8]) -> Result<(usize, bool), BookError> + 'a;
+
 impl Book {
     /// Appends a line to a file, after the header if it is new. It is durable on return; on failure
     /// the file has its old length.
@@ -36,7 +39,7 @@ impl Book {
         &self,
         path: &Path,
         log: &LogBytes,
-        rows: &dyn Fn(&[u8]) -> Result<(usize, bool), BookError>,
+        rows: &CountRows<'_>,
     ) -> Result<Option<PathBuf>, BookError> {
         let whole = [&*log.bytes, b"\n"].concat();
         let (before, _) = rows(log.finished())?;

@@ -439,9 +439,11 @@ pub fn sold(args: &SoldArgs, book: Option<&Path>) -> Result<(), CliError> {
     let figures = &sold.figures;
     let outlet = &sold.comp.venue;
     let through = after(" through ", outlet);
-    let beside = (!figures.shipping.is_zero())
-        .then(|| format!(" and {} for shipping", money(figures.shipping)))
-        .unwrap_or_default();
+    let beside = if figures.shipping.is_zero() {
+        String::new()
+    } else {
+        format!(" and {} for shipping", money(figures.shipping))
+    };
     let done = format!(
         "Sold {}: {}, on {on}{through} for {} {}{beside}",
         deal.name(),
