@@ -439,8 +439,8 @@ fn a_purchase_may_be_lost() {
     let without = json(dir.path(), &bid(&at_once));
     assert_eq!(growth(&without), 1.0);
     assert_eq!(without["most"], "102.35");
-    assert_eq!(without["at_most"]["expected_profit"], "21.67");
-    assert_eq!(without["at_most"]["worst_plausible"]["profit"], "-6.06");
+    assert_eq!(without["at_most"]["expected_profit"], "21.68");
+    assert_eq!(without["at_most"]["worst_plausible"]["profit"], "-6.04");
     assert!(text.contains("lose all"), "{text}");
     assert!(!out(dir.path(), &bid(&whole)).contains("lose all"));
 }
