@@ -12,6 +12,7 @@
 //! from it in one price, so that the truth is never missed; to leave others out favours it.
 
 use compband::band::outcome::Outcome;
+use compband::fit::root::ascending_root;
 
 use super::draws::{Data, drawn, gather, gross};
 use super::ours::{self, Sale};
@@ -66,25 +67,16 @@ fn errors(h: &Hypothesis) -> usize {
     h.iter().filter(|power| **power != 0).count()
 }
 
-/// Quantile of a mixture by bisection, log price.
+/// Quantile of a mixture, log price.
 fn quantile(mixture: &[(f64, Outcome)], p: f64) -> f64 {
     let ends = mixture.iter().map(|(_, outcome)| outcome.band(0.999));
-    let (mut low, mut high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), (a, b)| {
+    let ends = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), (a, b)| {
         (l.min(a), h.max(b))
     });
-    for _ in 0..60 {
-        let middle = f64::midpoint(low, high);
-        let below: f64 = mixture
-            .iter()
-            .map(|(w, outcome)| w * outcome.cdf(middle))
-            .sum();
-        if below < p {
-            low = middle
-        } else {
-            high = middle
-        }
-    }
-    f64::midpoint(low, high)
+    let below = |y: f64| -> f64 { mixture.iter().map(|(w, o)| w * o.cdf(y)).sum() };
+    // Without a slope the ends are halved.
+    let start = f64::midpoint(ends.0, ends.1);
+    ascending_root(ends, start, 1e-12, |y| (below(y) - p, 0.0))
 }
 
 /// How the observer does on a draw with gross errors planted.

@@ -56,19 +56,8 @@ pub(super) fn add(
     normal: &State,
     places: &mut Vec<Place>,
 ) {
-    let none = question.weights.iter().sum::<f64>() * (1.0 - MISTYPED).ln();
-    let mut height = f64::NEG_INFINITY;
-    for place in places.iter_mut().filter(|place| place.nu.is_infinite()) {
-        height = height.max(place.height + none);
-        place.height += none.exp().ln_1p();
-    }
-    let mut search = Search {
-        question,
-        visited: BTreeSet::new(),
-        open: Vec::new(),
-        best: height,
-        places,
-    };
+    let mut search = Search::new(question, places);
+    let height = search.best;
     let empty = BTreeSet::new();
     search.open_steps(&empty, height, normal);
     let misfits = steps(question, &empty, robust).filter(|(gain, _)| *gain > 0.0);
@@ -100,7 +89,24 @@ struct Search<'a> {
     places: &'a mut Vec<Place>,
 }
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    /// A search that has no set but the empty one: the places of normal errors gain its probability.
+    fn new(question: &'a Question<'a>, places: &'a mut Vec<Place>) -> Self {
+        let none = question.weights.iter().sum::<f64>() * (1.0 - MISTYPED).ln();
+        let mut best = f64::NEG_INFINITY;
+        for place in places.iter_mut().filter(|place| place.nu.is_infinite()) {
+            best = best.max(place.height + none);
+            place.height += none.exp().ln_1p();
+        }
+        Self {
+            question,
+            visited: BTreeSet::new(),
+            open: Vec::new(),
+            best,
+            places,
+        }
+    }
+
     fn run(mut self) {
         while let Some(step) = self.likeliest()
             && step.height >= self.best - self.window()
@@ -145,6 +151,7 @@ impl Search<'_> {
         }
     }
 
+    /// Adds the places of a set, if they have weight; returns its height and the state reached.
     fn fit(&mut self, rows: &BTreeSet<usize>, from: State) -> Option<(f64, State)> {
         let walk = Walk::new(self.question, Errors::Normal, rows);
         // Without its row, a coefficient may have its rule alone: the sites start from the rules.
@@ -297,9 +304,7 @@ mod tests {
         let mut states = Vec::new();
         for errors in [Errors::t(2.0).unwrap(), Errors::Normal] {
             let walk = Walk::new(question, errors, &none);
-            from = walk.climb(from).unwrap();
-            let peak = walk.at(from.sigma, &from).unwrap();
-            walk.about(&from, peak, &mut places).unwrap();
+            from = walk.explore(from, &mut places).unwrap();
             states.push(from.clone());
         }
         let normal = states.pop().unwrap();
@@ -325,17 +330,7 @@ mod tests {
 
     fn exhaustive(question: &Question<'_>) -> Vec<f64> {
         let (_, normal, mut places) = normal(question);
-        let none = 8.0 * (1.0 - MISTYPED).ln();
-        for place in places.iter_mut().filter(|place| place.nu.is_infinite()) {
-            place.height += none.exp().ln_1p();
-        }
-        let mut search = Search {
-            question,
-            visited: BTreeSet::new(),
-            open: Vec::new(),
-            best: f64::NEG_INFINITY,
-            places: &mut places,
-        };
+        let mut search = Search::new(question, &mut places);
         for bits in 1_u32..256 {
             let rows: BTreeSet<usize> = (0..8).filter(|i| bits >> i & 1 == 1).collect();
             if rows.len() <= 3 {

@@ -51,11 +51,7 @@ impl Posterior {
         let none = BTreeSet::new();
         let mut places: Vec<Place> = Vec::new();
         let mut explore = |errors: Errors, from: State| {
-            let walk = Walk::new(question, errors, &none);
-            let start = walk.climb(from)?;
-            let peak = walk.at(start.sigma, &start)?;
-            walk.about(&start, peak, &mut places)?;
-            Some(start)
+            Walk::new(question, errors, &none).explore(from, &mut places)
         };
         let first = State::first(question);
         if question.nu.is_infinite() {

@@ -278,6 +278,15 @@ impl<'a> Walk<'a> {
         Some(state)
     }
 
+    /// Climbs from `from`, adds the places about the scale that it reaches to `all`, and returns the
+    /// state there.
+    pub(super) fn explore(&self, from: State, all: &mut Vec<Place>) -> Option<State> {
+        let start = self.climb(from)?;
+        let peak = self.at(start.sigma, &start)?;
+        self.about(&start, peak, all)?;
+        Some(start)
+    }
+
     /// Adds `peak`, the posterior at the scale of `start`, and posteriors at scales on both sides
     /// as far as their weight is not negligible.
     pub(super) fn about(

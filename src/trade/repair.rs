@@ -59,7 +59,7 @@ impl Repair {
         }
     }
 
-    /// The parts to be bought for it.
+    /// Cost of the parts to be bought for it.
     pub fn to_buy(&self) -> Decimal {
         match self.drawer {
             Some(_) => Decimal::ZERO,
