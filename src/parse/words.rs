@@ -16,8 +16,18 @@ const WORKS_NO: &str = "no, n, false, 0, broken, parts, parts only, for parts, f
      spares or repair, for parts or repair, parts or repair, for repair, not working, non working, \
      defective, faulty, dead, nein, non, nee, defekt, kaputt, en panne, averiado, guasto, kapot";
 
-/// Words for shipping that cost the buyer nothing.
-const FREE: &str = "-, free, none, n/a, gratis, kostenlos, gratuit, incl, included";
+/// Words for shipping that cost the buyer nothing; an array, since every amount of shipping is compared with them.
+const FREE: [&str; 9] = [
+    "-",
+    "free",
+    "none",
+    "n/a",
+    "gratis",
+    "kostenlos",
+    "gratuit",
+    "incl",
+    "included",
+];
 
 const AUCTION: &str = "auction, bid, bids, bidding, auctioned, highest bid, auktion, versteigerung, enchère, subasta, asta, \
      veiling";
@@ -69,7 +79,7 @@ pub fn is_for_parts(text: &str) -> bool {
 /// Whether a text means that shipping cost the buyer nothing.
 pub fn is_free(text: &str) -> bool {
     let text = text.trim();
-    text.is_empty() || listed(FREE).any(|word| text.eq_ignore_ascii_case(word))
+    text.is_empty() || FREE.iter().any(|word| text.eq_ignore_ascii_case(word))
 }
 
 #[cfg(test)]
