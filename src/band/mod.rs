@@ -23,6 +23,6 @@ pub mod warnings;
 /// Version of the estimation method. Raise it with every change of the statistics (of selection,
 /// fit or band) that changes a figure: stored results for past sales (`app::past`) are then
 /// computed again.
-pub const METHOD: u32 = 11;
+pub const METHOD: u32 = 12;
 
 pub use estimate::{Estimate, estimate, estimate_with};

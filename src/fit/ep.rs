@@ -381,35 +381,40 @@ fn log_constant(rule: &Rule, site: Site, posterior: &Normal) -> f64 {
 /// log Ẑ without the truncation term, and mean and variance, of cavity times rule.
 fn tilted(cavity: Moments, rule: &Rule) -> (f64, Moments) {
     let side = rule.side();
-    let mut logs = [f64::NEG_INFINITY; MOST_PARTS];
+    let parts = rule.belief.parts();
+    // The mass of each part is its factor times the exponential of its exponent.
+    let (mut factors, mut exponents) = ([0.0; MOST_PARTS], [f64::NEG_INFINITY; MOST_PARTS]);
     let mut moments = [Moments {
         mean: 0.0,
         variance: 0.0,
     }; MOST_PARTS];
-    for (i, part) in rule.belief.parts().iter().enumerate() {
+    for (i, part) in parts.iter().enumerate() {
         let square = part.sd * part.sd;
-        let total = cavity.variance + square;
+        let inverse = (cavity.variance + square).recip();
         let apart = cavity.mean - part.mean;
-        let variance = cavity.variance * square / total;
-        let mean = (cavity.mean * square + part.mean * cavity.variance) / total;
-        logs[i] = part.weight.ln() - (total.ln() + apart * apart / total) / 2.0;
+        let variance = cavity.variance * square * inverse;
+        let mean = (cavity.mean * square + part.mean * cavity.variance) * inverse;
+        factors[i] = part.weight * inverse.sqrt();
+        exponents[i] = -apart * apart * inverse / 2.0;
         if side == 0.0 {
             moments[i] = Moments { mean, variance };
         } else {
             let root = variance.sqrt();
             let at = side * mean / root;
             let (log_side, ratio) = log_cdf_and_ratio(at);
-            logs[i] += log_side;
+            exponents[i] += log_side;
             moments[i] = Moments {
                 mean: mean + side * root * ratio,
                 variance: variance * (1.0 - ratio * (ratio + at)).max(1e-12),
             };
         }
     }
-    let most = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let weights = logs.map(|log| (log - most).exp());
-    let total: f64 = weights.iter().sum();
-    let pairs = || weights.iter().zip(&moments);
+    let most = exponents.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    for (factor, exponent) in factors.iter_mut().zip(&exponents[..parts.len()]) {
+        *factor *= (exponent - most).exp();
+    }
+    let total: f64 = factors.iter().sum();
+    let pairs = || factors.iter().zip(&moments[..parts.len()]);
     let mean = pairs().map(|(w, m)| w * m.mean).sum::<f64>() / total;
     let second = pairs()
         .map(|(w, m)| w * (m.variance + (m.mean - mean).powi(2)))

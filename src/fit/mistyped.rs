@@ -22,13 +22,13 @@
 //! residuals (Cook and Weisberg 1982, *Residuals and Influence in Regression*, section 2.2) estimate
 //! the probability of a neighbour from that of the set. The likeliest by this estimate is visited
 //! next; the search ends where it is unlikely beside the best (as Occam's window selects models:
-//! Madigan and Raftery 1994, *JASA* 89: 1535-1546).
+//! Madigan and Raftery 1994, *JASA* 89: 1535-1546), or where many visits have found no likelier set.
 
 use std::collections::BTreeSet;
 use std::f64::consts::PI;
 
-use super::ep::Sites;
-use super::walk::{Errors, NEGLIGIBLE, Place, Question, State, Walk, highest};
+use super::ep::Normal;
+use super::walk::{NEGLIGIBLE, Place, Question, State, Walk, highest};
 
 /// Probability that a price is mistyped, under the distribution that allows it.
 const MISTYPED: f64 = 0.1;
@@ -40,7 +40,15 @@ const ANYTHING: f64 = 1.0 / 3.0;
 const NOT_TYPING: f64 = 0.8;
 
 /// Most sets to visit.
-const MOST_SETS: usize = 40;
+const MOST_SETS: usize = 100;
+
+/// Visits in a row without a likelier set after which the search ends, times the number of rows: with
+/// many, one row more or less matters little.
+const PATIENCE_OF_ROWS: usize = 600;
+
+/// The same for very few rows, and for very many.
+const MOST_PATIENCE: usize = 40;
+const LEAST_PATIENCE: usize = 8;
 
 /// How far below the best a set may promise to be, in log posterior probability, to be visited.
 const WINDOW: f64 = 5.0;
@@ -48,24 +56,31 @@ const WINDOW: f64 = 5.0;
 /// The same divided by the number of rows: with few, a deletion residual promises little reliably.
 const WINDOW_OF_ROWS: f64 = 24.0;
 
-/// Adds the places of the error distribution that allows mistyped prices to those of Student-t and
-/// normal errors, which ended at the states `robust` and `normal`.
+/// Adds the places of the error distribution that allows mistyped prices to those of normal and
+/// Student-t errors, which ended at these states. `walk` is that of normal errors.
 pub(super) fn add(
     question: &Question<'_>,
-    robust: &State,
-    normal: &State,
+    walk: &Walk<'_>,
+    [normal, robust]: [&State; 2],
     places: &mut Vec<Place>,
 ) {
-    let mut search = Search::new(question, places);
+    let mut search = Search::new(question, walk, places);
     let height = search.best;
     let empty = BTreeSet::new();
-    search.open_steps(&empty, height, normal);
-    let misfits = steps(question, &empty, robust).filter(|(gain, _)| *gain > 0.0);
-    search.open.push(Step {
-        height,
-        rows: misfits.map(|(_, row)| row).collect(),
-        from: robust.clone(),
-    });
+    if let Some(posterior) = walk.posterior(normal) {
+        search.open_steps(&empty, height, normal.sigma, &posterior);
+    }
+    if let Some(posterior) = walk.posterior(robust) {
+        let misfits = steps(question, &empty, robust.sigma, &posterior);
+        search.open.push(Step {
+            height,
+            rows: misfits
+                .filter(|(gain, _)| *gain > 0.0)
+                .map(|(_, row)| row)
+                .collect(),
+            sigma: robust.sigma,
+        });
+    }
     search.visited.insert(empty);
     search.run();
 }
@@ -75,23 +90,27 @@ struct Step {
     /// Expected log posterior probability at its likeliest place, up to a constant.
     height: f64,
     rows: BTreeSet<usize>,
-    /// State of the neighbour that it is reached from.
-    from: State,
+    /// Scale of the errors to start from: that of the neighbour from which it is reached.
+    sigma: f64,
 }
 
 /// A search over sets of rows taken for mistyped.
 struct Search<'a> {
     question: &'a Question<'a>,
+    /// The walk of normal errors over all rows.
+    walk: &'a Walk<'a>,
     visited: BTreeSet<BTreeSet<usize>>,
     open: Vec<Step>,
     /// Greatest height.
     best: f64,
+    /// Visits since it was found.
+    in_vain: usize,
     places: &'a mut Vec<Place>,
 }
 
 impl<'a> Search<'a> {
     /// A search that has no set but the empty one: the places of normal errors gain its probability.
-    fn new(question: &'a Question<'a>, places: &'a mut Vec<Place>) -> Self {
+    fn new(question: &'a Question<'a>, walk: &'a Walk<'a>, places: &'a mut Vec<Place>) -> Self {
         let none = question.weights.iter().sum::<f64>() * (1.0 - MISTYPED).ln();
         let mut best = f64::NEG_INFINITY;
         for place in places.iter_mut().filter(|place| place.nu.is_infinite()) {
@@ -100,25 +119,35 @@ impl<'a> Search<'a> {
         }
         Self {
             question,
+            walk,
             visited: BTreeSet::new(),
             open: Vec::new(),
             best,
+            in_vain: 0,
             places,
         }
     }
 
     fn run(mut self) {
+        let patience =
+            (PATIENCE_OF_ROWS / self.question.y.len().max(1)).clamp(LEAST_PATIENCE, MOST_PATIENCE);
         while let Some(step) = self.likeliest()
             && step.height >= self.best - self.window()
+            && self.in_vain < patience
             && self.visited.len() <= MOST_SETS
         {
             let is_minority = 2 * step.rows.len() < self.question.y.len();
             if is_minority
                 && self.visited.insert(step.rows.clone())
-                && let Some((height, state)) = self.fit(&step.rows, step.from)
+                && let Some((height, peak)) = self.fit(&step.rows, step.sigma)
             {
+                self.in_vain = if height > self.best {
+                    0
+                } else {
+                    self.in_vain + 1
+                };
                 self.best = self.best.max(height);
-                self.open_steps(&step.rows, height, &state);
+                self.open_steps(&step.rows, height, peak.sigma, &peak.coefficients);
             }
         }
     }
@@ -135,8 +164,8 @@ impl<'a> Search<'a> {
     }
 
     /// Opens the neighbours of a set.
-    fn open_steps(&mut self, rows: &BTreeSet<usize>, height: f64, state: &State) {
-        for (gain, row) in steps(self.question, rows, state) {
+    fn open_steps(&mut self, rows: &BTreeSet<usize>, height: f64, sigma: f64, posterior: &Normal) {
+        for (gain, row) in steps(self.question, rows, sigma, posterior) {
             let mut rows = rows.clone();
             if !rows.remove(&row) {
                 rows.insert(row);
@@ -145,22 +174,23 @@ impl<'a> Search<'a> {
                 self.open.push(Step {
                     height: height + gain,
                     rows,
-                    from: state.clone(),
+                    sigma,
                 });
             }
         }
     }
 
-    /// Adds the places of a set, if they have weight; returns its height and the state reached.
-    fn fit(&mut self, rows: &BTreeSet<usize>, from: State) -> Option<(f64, State)> {
-        let walk = Walk::new(self.question, Errors::Normal, rows);
+    /// Adds the places of a set, if they have weight; returns its height and its place there.
+    fn fit(&mut self, rows: &BTreeSet<usize>, sigma: f64) -> Option<(f64, Place)> {
+        let walk = self.walk.without(rows);
         // Without its row, a coefficient may have its rule alone: the sites start from the rules.
         let start = walk.climb(State {
-            sites: Sites::of(self.question.rules),
-            ..from
+            sigma,
+            ..State::first(self.question)
         })?;
         let peak = walk.at(start.sigma, &start)?;
-        let height = peak.0.height + log_probability(self.question, rows, &peak.0);
+        let place = peak.0.clone();
+        let height = place.height + log_probability(self.question, rows, &place);
         // The highest place is near the peak, not at it.
         if height > highest(self.places) - NEGLIGIBLE - 1.0 {
             let mut places = Vec::new();
@@ -170,7 +200,7 @@ impl<'a> Search<'a> {
             }
             self.places.append(&mut places);
         }
-        Some((height, start))
+        Some((height, place))
     }
 }
 
@@ -204,19 +234,16 @@ fn log_density(mean: f64, variance: f64) -> f64 {
 }
 
 /// The rows that a step from the set `rows` may add or remove, each with the gain in log posterior
-/// probability that its deletion residual promises.
+/// probability that its deletion residual promises; `posterior` is that of the set at the scale
+/// `sigma`.
 fn steps(
     question: &Question<'_>,
     rows: &BTreeSet<usize>,
-    state: &State,
+    sigma: f64,
+    posterior: &Normal,
 ) -> impl Iterator<Item = (f64, usize)> {
-    let walk = Walk::new(question, Errors::Normal, rows);
-    let local = walk.local(&state.beta, state.sigma);
-    let root = state.sites.root(question.rules, &local.likelihood);
-    let posterior = root.map(super::ep::Root::posterior);
-    let square = state.sigma * state.sigma;
+    let square = sigma * sigma;
     let step = move |i: usize| {
-        let posterior = posterior.as_ref()?;
         let row = question.x.row(i).transpose();
         let residual = question.y[i] - row.dot(&posterior.mean);
         let variance = posterior.variance(&row);
@@ -228,9 +255,9 @@ fn steps(
         };
         let sound = -(mean * mean / variance + (2.0 * PI * variance).ln()) / 2.0;
         let odds = (MISTYPED / (1.0 - MISTYPED)).ln() + log_density(mean, variance) - sound;
-        Some((if rows.contains(&i) { -odds } else { odds }, i))
+        (if rows.contains(&i) { -odds } else { odds }, i)
     };
-    (0..question.y.len()).filter_map(step)
+    (0..question.y.len()).map(step)
 }
 
 #[cfg(test)]
@@ -239,7 +266,7 @@ mod tests {
     use crate::fit::ep::{Direction, Rule};
     use crate::fit::prior::{Belief, Prior};
     use crate::fit::solve::Sign;
-    use crate::fit::walk::SpreadPrior;
+    use crate::fit::walk::{Errors, SpreadPrior};
     use nalgebra::{DMatrix, DVector};
 
     /// The closed form of a normal density times a normal kernel (Petersen and Pedersen 2012, *The
@@ -297,18 +324,9 @@ mod tests {
         }
     }
 
-    fn normal(question: &Question<'_>) -> (State, State, Vec<Place>) {
-        let none = BTreeSet::new();
-        let mut places = Vec::new();
-        let mut from = State::first(question);
-        let mut states = Vec::new();
-        for errors in [Errors::t(2.0).unwrap(), Errors::Normal] {
-            let walk = Walk::new(question, errors, &none);
-            from = walk.explore(from, &mut places).unwrap();
-            states.push(from.clone());
-        }
-        let normal = states.pop().unwrap();
-        (states.pop().unwrap(), normal, places)
+    fn explored(question: &Question<'_>, errors: Errors, places: &mut Vec<Place>) -> State {
+        let walk = Walk::new(question, errors);
+        walk.explore(State::first(question), places).unwrap()
     }
 
     /// Probability that each price is mistyped.
@@ -323,18 +341,24 @@ mod tests {
     }
 
     fn found(question: &Question<'_>) -> Vec<f64> {
-        let (robust, normal, mut places) = normal(question);
-        add(question, &robust, &normal, &mut places);
+        let mut places = Vec::new();
+        let robust = explored(question, Errors::t(2.0).unwrap(), &mut places);
+        let normal = explored(question, Errors::Normal, &mut places);
+        let walk = Walk::new(question, Errors::Normal);
+        add(question, &walk, [&normal, &robust], &mut places);
         probabilities(&places)
     }
 
     fn exhaustive(question: &Question<'_>) -> Vec<f64> {
-        let (_, normal, mut places) = normal(question);
-        let mut search = Search::new(question, &mut places);
+        let mut places = Vec::new();
+        explored(question, Errors::t(2.0).unwrap(), &mut places);
+        let normal = explored(question, Errors::Normal, &mut places);
+        let walk = Walk::new(question, Errors::Normal);
+        let mut search = Search::new(question, &walk, &mut places);
         for bits in 1_u32..256 {
             let rows: BTreeSet<usize> = (0..8).filter(|i| bits >> i & 1 == 1).collect();
             if rows.len() <= 3 {
-                search.fit(&rows, normal.clone());
+                search.fit(&rows, normal.sigma);
             }
         }
         probabilities(&places)

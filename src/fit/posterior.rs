@@ -23,8 +23,6 @@
 //!
 //! The middle 80 % makes scales comparable between error distributions.
 
-use std::collections::BTreeSet;
-
 use nalgebra::DVector;
 
 use super::ep::Moments;
@@ -48,18 +46,16 @@ impl Posterior {
     /// The posterior of `question`; `None` if the comps and rules do not determine the coefficients
     /// or a value is not finite.
     pub fn of(question: &Question<'_>) -> Option<Self> {
-        let none = BTreeSet::new();
         let mut places: Vec<Place> = Vec::new();
-        let mut explore = |errors: Errors, from: State| {
-            Walk::new(question, errors, &none).explore(from, &mut places)
-        };
+        let walk = Walk::new(question, Errors::Normal);
         let first = State::first(question);
         if question.nu.is_infinite() {
-            explore(Errors::Normal, first)?;
+            walk.explore(first, &mut places)?;
         } else {
-            let robust = explore(Errors::t((question.nu / 2.0).max(1.0))?, first)?;
-            let normal = explore(Errors::Normal, robust.clone())?;
-            mistyped::add(question, &robust, &normal, &mut places);
+            let heavy = Errors::t((question.nu / 2.0).max(1.0))?;
+            let robust = Walk::new(question, heavy).explore(first, &mut places)?;
+            let normal = walk.explore(robust.clone(), &mut places)?;
+            mistyped::add(question, &walk, [&normal, &robust], &mut places);
         }
         let best = highest(&places);
         places.retain(|place| place.height >= best - NEGLIGIBLE);

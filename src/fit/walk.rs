@@ -206,52 +206,127 @@ pub(super) struct Walk<'a> {
     /// σ divided by the scale of normal errors with the same middle 80 %.
     unit: f64,
     /// Rows whose prices are taken for mistyped.
-    mistyped: &'a BTreeSet<usize>,
+    mistyped: BTreeSet<usize>,
+    /// Sum of the weights of the other rows.
+    total: f64,
+    /// For normal errors, sums over the other rows.
+    sums: Option<Sums>,
+}
+
+/// What normal errors take from the rows: their likelihood at any scale and coefficients. Residuals
+/// are those of the coefficients `β₀` that the question starts from, so that no digits are lost.
+#[derive(Clone)]
+struct Sums {
+    /// `Σ wᵢ xᵢxᵢ'`, p × p.
+    squares: DMatrix<f64>,
+    /// `Σ wᵢ rᵢ xᵢ`, p.
+    products: DVector<f64>,
+    /// `Σ wᵢ rᵢ²`.
+    residual: f64,
+}
+
+impl Sums {
+    fn of(question: &Question<'_>) -> Self {
+        let residuals = question.y - question.x * &question.start;
+        let weighted = weighted(question.x, question.weights);
+        let squared = residuals.iter().zip(question.weights);
+        Self {
+            squares: products(question.x, &weighted),
+            products: weighted.tr_mul(&residuals),
+            residual: squared.map(|(r, w)| w * r * r).sum(),
+        }
+    }
+
+    /// The sums without these rows.
+    fn without(&self, question: &Question<'_>, rows: &BTreeSet<usize>) -> Self {
+        let mut left = self.clone();
+        for &i in rows {
+            let row = question.x.row(i).transpose();
+            let residual = question.y[i] - row.dot(&question.start);
+            let weight = question.weights[i];
+            left.squares.ger(-weight, &row, &row, 1.0);
+            left.products.axpy(-weight * residual, &row, 1.0);
+            left.residual -= weight * residual * residual;
+        }
+        left
+    }
+
+    /// `Σ wᵢ rᵢ²` of the residuals of the coefficients `β₀ + moved`.
+    fn residual(&self, moved: &DVector<f64>) -> f64 {
+        let fitted = (&self.squares * moved - 2.0 * &self.products).dot(moved);
+        (self.residual + fitted).max(0.0)
+    }
+}
+
+/// The rows of `x` times `a`.
+fn weighted(x: &DMatrix<f64>, a: &[f64]) -> DMatrix<f64> {
+    let mut weighted = x.clone();
+    for mut column in weighted.column_iter_mut() {
+        for (value, a) in column.iter_mut().zip(a) {
+            *value *= a;
+        }
+    }
+    weighted
+}
+
+/// `weighted'x`, which is symmetric.
+fn products(x: &DMatrix<f64>, weighted: &DMatrix<f64>) -> DMatrix<f64> {
+    let p = x.ncols();
+    let mut products = DMatrix::zeros(p, p);
+    for j in 0..p {
+        let column = weighted.column(j);
+        for i in j..p {
+            let value = column.dot(&x.column(i));
+            products[(i, j)] = value;
+            products[(j, i)] = value;
+        }
+    }
+    products
 }
 
 /// The likelihood near a mean, with its robustness weights.
-pub(super) struct Local {
-    pub(super) likelihood: Quadratic,
+struct Local {
+    likelihood: Quadratic,
     robust: Vec<f64>,
 }
 
 impl<'a> Walk<'a> {
-    pub(super) fn new(
-        question: &'a Question<'a>,
-        errors: Errors,
-        mistyped: &'a BTreeSet<usize>,
-    ) -> Self {
+    pub(super) fn new(question: &'a Question<'a>, errors: Errors) -> Self {
         let loss = errors.loss();
         Self {
             question,
             errors,
             loss,
             unit: loss.scale_of_decile(),
-            mistyped,
+            mistyped: BTreeSet::new(),
+            total: question.weights.iter().sum(),
+            sums: matches!(errors, Errors::Normal).then(|| Sums::of(question)),
         }
     }
 
-    /// Sum of the weights of the rows that are not taken for mistyped.
-    fn total(&self) -> f64 {
-        let rows = self.question.weights.iter().enumerate();
-        rows.filter(|(i, _)| !self.mistyped.contains(i))
-            .map(|(_, weight)| weight)
-            .sum()
+    /// The walk of normal errors over all rows but these.
+    pub(super) fn without(&self, mistyped: &BTreeSet<usize>) -> Self {
+        let weights = mistyped.iter().map(|&i| self.question.weights[i]);
+        let sums = self.sums.as_ref();
+        Self {
+            mistyped: mistyped.clone(),
+            total: self.total - weights.sum::<f64>(),
+            sums: sums.map(|sums| sums.without(self.question, mistyped)),
+            ..*self
+        }
+    }
+
+    /// The posterior of normal errors at the scale of `state`, with its sites.
+    pub(super) fn posterior(&self, state: &State) -> Option<Normal> {
+        let likelihood = self.local(&state.beta, state.sigma).likelihood;
+        state.sites.posterior(self.question.rules, &likelihood)
     }
 
     /// Moves from `start` close to the likeliest scale: sweeps, new weights and a new scale
     /// alternate.
     pub(super) fn climb(&self, start: State) -> Option<State> {
         const ROUNDS: usize = 12;
-        let Question {
-            x,
-            y,
-            weights,
-            rules,
-            spread,
-            ..
-        } = self.question;
-        let total = self.total();
+        let Question { rules, spread, .. } = self.question;
         let (usual, rows) = (
             spread.mean().exp() * self.unit,
             (2.0 * spread.variance()).recip(),
@@ -260,12 +335,9 @@ impl<'a> Walk<'a> {
         for _ in 0..ROUNDS {
             let local = self.local(&state.beta, state.sigma);
             let posterior = self.settle(&mut state.sites, &local.likelihood, 2)?;
-            let residuals = *y - *x * &posterior.mean;
-            let squares: f64 = (0..residuals.len())
-                .map(|i| weights[i] * local.robust[i] * residuals[i].powi(2))
-                .sum();
+            let squares = self.residual(&posterior.mean, &local.robust);
             let parameters = posterior.mean.len() as f64 - state.sites.taken(rules, &posterior);
-            let left = (total - parameters.max(0.0)).max(0.0);
+            let left = (self.total - parameters.max(0.0)).max(0.0);
             let sigma = ((rows * usual * usual + squares) / (rows + left)).sqrt();
             state.beta = posterior.mean;
             let sigma = sigma.max(LEAST_SCALE);
@@ -295,7 +367,6 @@ impl<'a> Walk<'a> {
         peak: (Place, State),
         all: &mut Vec<Place>,
     ) -> Option<()> {
-        let total = self.total();
         let taken = {
             let local = self.local(&start.beta, start.sigma);
             let posterior = start.sites.root(self.question.rules, &local.likelihood)?;
@@ -303,7 +374,7 @@ impl<'a> Walk<'a> {
         };
         let share = self.loss.scale_information();
         let rows = (2.0 * self.question.spread.variance()).recip();
-        let degrees = (rows + (total - taken).max(0.0) * share).max(1.0);
+        let degrees = (rows + (self.total - taken).max(0.0) * share).max(1.0);
         let step = STEP / (2.0 * degrees).sqrt();
         let (mut place, first) = peak;
         place.step = step;
@@ -379,38 +450,58 @@ impl<'a> Walk<'a> {
         sites.settle(self.question.rules, likelihood, most, SETTLED)
     }
 
-    /// The quadratic approximation of the log likelihood at `beta`.
-    pub(super) fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
+    /// Weighted sum of the squared residuals at `beta`, given robustness weights.
+    fn residual(&self, beta: &DVector<f64>, robust: &[f64]) -> f64 {
+        let Question {
+            x,
+            y,
+            weights,
+            start,
+            ..
+        } = self.question;
+        if let Some(sums) = &self.sums {
+            return sums.residual(&(beta - start));
+        }
+        let residuals = *y - *x * beta;
+        let rows = weights.iter().zip(robust).zip(&residuals);
+        rows.map(|((w, u), r)| w * u * r * r).sum()
+    }
+
+    /// The quadratic approximation of the log likelihood at `beta`; for normal errors it is exact
+    /// and the same at each.
+    fn local(&self, beta: &DVector<f64>, sigma: f64) -> Local {
+        match &self.sums {
+            Some(sums) => self.normal(sums, sigma),
+            None => self.approximate(beta, sigma),
+        }
+    }
+
+    fn normal(&self, sums: &Sums, sigma: f64) -> Local {
+        let start = &self.question.start;
+        let square = sigma * sigma;
+        let at = &sums.squares * start;
+        let left = sums.residual + (2.0 * &sums.products + &at).dot(start);
+        let robust = |i| if self.mistyped.contains(&i) { 0.0 } else { 1.0 };
+        Local {
+            likelihood: Quadratic {
+                constant: -left / 2.0 / square - self.total * (sigma.ln() + (2.0 * PI).ln() / 2.0),
+                shift: (&sums.products + at) / square,
+                precision: &sums.squares / square,
+            },
+            robust: (0..self.question.y.len()).map(robust).collect(),
+        }
+    }
+
+    fn approximate(&self, beta: &DVector<f64>, sigma: f64) -> Local {
         let Question { x, y, weights, .. } = self.question;
-        let (n, p) = x.shape();
         let residuals = *y - *x * beta;
         let (share, square) = (self.loss.location_information(), sigma * sigma);
-        let (logs, robust): (Vec<f64>, Vec<f64>) = residuals
-            .iter()
-            .enumerate()
-            .map(|(i, residual)| match self.mistyped.contains(&i) {
-                true => (0.0, 0.0),
-                false => self.errors.density_and_weight(*residual, sigma),
-            })
-            .unzip();
-        let a: Vec<f64> = (0..n).map(|i| weights[i] * robust[i] / square).collect();
-        let mut weighted = DMatrix::clone(x);
-        for mut column in weighted.column_iter_mut() {
-            for (value, a) in column.iter_mut().zip(&a) {
-                *value *= a;
-            }
-        }
-        let mut gradient = DVector::zeros(p);
-        gradient.gemv_tr(1.0, &weighted, &residuals, 0.0);
-        let mut precision = DMatrix::zeros(p, p);
-        for j in 0..p {
-            let column = weighted.column(j);
-            for i in j..p {
-                let value = share * column.dot(&x.column(i));
-                precision[(i, j)] = value;
-                precision[(j, i)] = value;
-            }
-        }
+        let density = |r: &f64| self.errors.density_and_weight(*r, sigma);
+        let (logs, robust): (Vec<f64>, Vec<f64>) = residuals.iter().map(density).unzip();
+        let a = weights.iter().zip(&robust).map(|(w, u)| w * u / square);
+        let weighted = weighted(x, &a.collect::<Vec<_>>());
+        let gradient = weighted.tr_mul(&residuals);
+        let precision = products(x, &weighted) * share;
         let log_likelihood: f64 = logs.iter().zip(*weights).map(|(log, w)| w * log).sum();
         let at = &precision * beta;
         Local {
