@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
-use super::describe::{Said, fit_to_keep, one_line, subject};
+use super::describe::{Description, fit_to_keep, one_line, subject};
 use super::funds::{Funds, assumed};
 use super::ledger::{Wanted, find_deal, foresee, read_ledger};
 use super::record::{Recorded, record_sale};
@@ -483,14 +483,18 @@ impl<'a> Books<'a> {
     pub fn describe(
         mut self,
         deal: &str,
-        (model, given): (Option<&str>, Said),
+        (model, given): (Option<&str>, Description),
         dated: Dated,
     ) -> Result<(OfDeal, Unit), AppError> {
         let deal = self.in_stock(deal)?;
         let (id, was) = (deal.id, deal.unit.clone());
         one_line("--model", model.unwrap_or_default())?;
         let model = model.unwrap_or(&was.model).to_string();
-        let now = subject(&Said { model, ..given }, self.book.settings(), self.notice)?;
+        let now = subject(
+            &Description { model, ..given },
+            self.book.settings(),
+            self.notice,
+        )?;
         fit_to_keep(&now)?;
         let entry = self.ledger.describe(dated.on, id, now);
         Ok((self.enter_deal(entry, dated)?, was))

@@ -13,7 +13,7 @@ use crate::trade::names::composed;
 use crate::trade::text::{excerpt, nearest};
 use crate::trade::{Attributes, HowSold, Items, Unit, checks};
 
-pub use crate::book::watch::Watched as Said;
+pub use crate::book::watch::Watched as Description;
 
 /// The described unit with the comps of its model and the context of its estimate.
 ///
@@ -21,7 +21,7 @@ pub use crate::book::watch::Watched as Said;
 /// If a value is not on the book's scales, or the book cannot be read.
 pub fn unit<'k>(
     book: &Book,
-    given: &'k Said,
+    given: &'k Description,
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<AskedUnit<'k>, AppError> {
@@ -36,7 +36,7 @@ pub fn unit<'k>(
 /// # Errors
 /// If a value is not on the book's scales.
 pub fn asked(
-    given: &Said,
+    given: &Description,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
 ) -> Result<(Settings, Unit), AppError> {
@@ -51,7 +51,7 @@ pub fn asked(
 }
 
 /// The question to a reader of the book.
-pub fn question(given: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_> {
+pub fn question(given: &Description, (settings, subject): (Settings, Unit)) -> Asked<'_> {
     Asked {
         settings: settings.into(),
         subject,
@@ -65,7 +65,7 @@ pub fn question(given: &Said, (settings, subject): (Settings, Unit)) -> Asked<'_
 /// # Errors
 /// If a value is not on the book's scales.
 pub fn subject(
-    given: &Said,
+    given: &Description,
     settings: &Settings,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Unit, AppError> {

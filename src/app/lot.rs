@@ -4,7 +4,7 @@ use rust_decimal::Decimal;
 
 use super::AppError;
 use super::deals::{Books, Dated, Entered, overpaid};
-use super::describe::{Said, fit_to_keep, one_line, subject};
+use super::describe::{Description, fit_to_keep, one_line, subject};
 use crate::deal::ledger::{Purchase, name};
 use crate::deal::split::shares;
 use crate::parse::money::parse_amount;
@@ -42,7 +42,7 @@ pub enum Share {
     /// In proportion to its estimate.
     Estimate,
     /// This amount.
-    Said(Decimal),
+    Description(Decimal),
 }
 
 /// Several units bought at one price.
@@ -99,9 +99,9 @@ pub fn read_units(
     if model.is_empty() {
         return Err(refused(text, FORM));
     }
-    let mut given = Said {
+    let mut given = Description {
         model: one_line("UNIT", model)?,
-        ..Said::default()
+        ..Description::default()
     };
     for entry in rest.split(',').map(str::trim).filter(|one| !one.is_empty()) {
         read_word(&mut given, entry, settings).map_err(|expected| refused(entry, &expected))?;
@@ -159,7 +159,7 @@ fn counted(text: &str) -> (&str, usize) {
     parsed.unwrap_or((text, 1))
 }
 
-fn read_word(given: &mut Said, entry: &str, settings: &Settings) -> Result<(), String> {
+fn read_word(given: &mut Description, entry: &str, settings: &Settings) -> Result<(), String> {
     let (word, value) = entry.split_once(char::is_whitespace).unwrap_or((entry, ""));
     let value = value.trim().to_string();
     let known = WORDS.iter().find(|known| known.eq_ignore_ascii_case(word));
@@ -224,14 +224,16 @@ pub fn read_split(text: &str, currency: &Currency) -> Result<Vec<Share>, AppErro
         }
         let amount = parse_amount(part, currency).ok();
         let amount = amount.filter(|amount| *amount >= Decimal::ZERO);
-        amount.map(Share::Said).ok_or_else(|| AppError::Refused {
-            message: format!(
-                "--split {}: expected an amount, or estimate",
-                excerpt(part, 40)
-            ),
-            next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
-                .into(),
-        })
+        amount
+            .map(Share::Description)
+            .ok_or_else(|| AppError::Refused {
+                message: format!(
+                    "--split {}: expected an amount, or estimate",
+                    excerpt(part, 40)
+                ),
+                next: "write a share for each unit, separated by semicolons: \"60; 20; estimate\""
+                    .into(),
+            })
     };
     text.split(';').map(|part| one(part.trim())).collect()
 }
@@ -325,7 +327,7 @@ impl Lot {
 
 fn given_amount(share: Share) -> Decimal {
     match share {
-        Share::Said(amount) => amount,
+        Share::Description(amount) => amount,
         Share::Estimate => Decimal::ZERO,
     }
 }

@@ -1,7 +1,7 @@
 //! Which unit a word means: a deal of the ledger, a watched unit, or a model.
 
 use super::AppError;
-use super::describe::Said;
+use super::describe::Description;
 use super::error::unknown_model;
 use super::ledger::{Wanted, find_deal, read_ledger};
 use crate::book::Book;
@@ -32,7 +32,7 @@ pub struct Meant {
     /// Meaning of the word.
     pub kind: Kind,
     /// The description.
-    pub said: Said,
+    pub description: Description,
 }
 
 impl Meant {
@@ -60,7 +60,7 @@ pub fn deal_number(word: &str) -> Option<u32> {
 pub fn meant(
     book: &Book,
     word: &str,
-    besides: Said,
+    besides: Description,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Meant, AppError> {
     let mut known = Known::of(book)?;
@@ -75,8 +75,8 @@ pub fn meant(
                 "{word:?} means {what} here; for the model of this name write --model {word:?}"
             ));
         }
-        let said = over(base, besides);
-        return Ok(Meant { kind, said });
+        let description = over(base, besides);
+        return Ok(Meant { kind, description });
     }
     if !known.models.is_empty() && !known.is_model(book, word) {
         return Err(known.nothing(word));
@@ -91,7 +91,7 @@ pub fn meant(
 pub fn meant_to_buy(
     book: &Book,
     word: &str,
-    besides: Said,
+    besides: Description,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Meant, AppError> {
     let watched = book.watched()?.contains_key(word.trim());
@@ -101,14 +101,14 @@ pub fn meant_to_buy(
     Ok(of_model(word, besides))
 }
 
-fn of_model(word: &str, besides: Said) -> Meant {
-    let base = Said {
+fn of_model(word: &str, besides: Description) -> Meant {
+    let base = Description {
         model: word.to_string(),
-        ..Said::default()
+        ..Description::default()
     };
     Meant {
         kind: Kind::Model,
-        said: over(base, besides),
+        description: over(base, besides),
     }
 }
 
@@ -138,11 +138,11 @@ impl Known {
         book: &Book,
         word: &str,
         notice: &mut dyn FnMut(&str),
-    ) -> Result<Option<(Kind, Said)>, AppError> {
+    ) -> Result<Option<(Kind, Description)>, AppError> {
         let word = word.trim();
         let watched = self.watched.remove(word);
         let Some(id) = deal_number(word) else {
-            return Ok(watched.map(|said| (Kind::Watched, said)));
+            return Ok(watched.map(|description| (Kind::Watched, description)));
         };
         let ledger = read_ledger(book, notice)?;
         if let Some(deal) = ledger.deal(id) {
@@ -154,7 +154,7 @@ impl Known {
             return Ok(Some((Kind::Deal(id), description_of(&deal.unit))));
         }
         match watched {
-            Some(said) => Ok(Some((Kind::Watched, said))),
+            Some(description) => Ok(Some((Kind::Watched, description))),
             None if self.is_model(book, word) => Ok(None),
             None => {
                 find_deal(&ledger, &name(id), Wanted::Any, &book.settings().words).map(|_| None)
@@ -184,13 +184,13 @@ impl Known {
 }
 
 /// The description of a unit in the words of the flags.
-pub fn description_of(unit: &Unit) -> Said {
+pub fn description_of(unit: &Unit) -> Description {
     let list = |items: &crate::trade::Items| {
         let text = items.to_string();
         (!text.is_empty()).then_some(text).into_iter().collect()
     };
     let set = unit.attributes.iter();
-    Said {
+    Description {
         model: unit.model.clone(),
         variant: unit.variant.clone(),
         completeness: unit.completeness.clone(),
@@ -201,13 +201,13 @@ pub fn description_of(unit: &Unit) -> Said {
         set: set.map(|(name, value)| format!("{name}={value}")).collect(),
         parts: !unit.works,
         how_sold: unit.how_sold,
-        ..Said::default()
+        ..Description::default()
     }
 }
 
 /// A description with its flags replaced by the additional ones; a list replaces a list, an attribute that of the same
 /// name.
-fn over(base: Said, besides: Said) -> Said {
+fn over(base: Description, besides: Description) -> Description {
     let list = |base: Vec<String>, besides: Vec<String>| {
         if besides.is_empty() { base } else { besides }
     };
@@ -218,7 +218,7 @@ fn over(base: Said, besides: Said) -> Said {
         .filter(|old| besides.set.iter().all(|new| name(new) != name(old)))
         .chain(besides.set.iter().cloned())
         .collect();
-    Said {
+    Description {
         model: if besides.model.is_empty() {
             base.model
         } else {
@@ -263,26 +263,26 @@ mod tests {
 
     #[test]
     fn what_is_given_besides_replaces() {
-        let base = Said {
+        let base = Description {
             model: "Nulva 61K".into(),
             grade: Some("B".into()),
             missing: vec!["charger; battery x2".into()],
             set: vec!["storage=32".into(), "age=2".into()],
             parts: true,
-            ..Said::default()
+            ..Description::default()
         };
-        let besides = Said {
+        let besides = Description {
             grade: Some("A".into()),
             missing: vec![String::new()],
             set: vec!["Storage=64".into()],
-            ..Said::default()
+            ..Description::default()
         };
-        let said = over(base.clone(), besides);
-        assert_eq!(said.model, "Nulva 61K");
-        assert_eq!(said.grade.as_deref(), Some("A"));
-        assert_eq!(said.missing, [""]);
-        assert_eq!(said.set, ["age=2", "Storage=64"]);
-        assert!(said.parts);
-        assert_eq!(over(base.clone(), Said::default()), base);
+        let description = over(base.clone(), besides);
+        assert_eq!(description.model, "Nulva 61K");
+        assert_eq!(description.grade.as_deref(), Some("A"));
+        assert_eq!(description.missing, [""]);
+        assert_eq!(description.set, ["age=2", "Storage=64"]);
+        assert!(description.parts);
+        assert_eq!(over(base.clone(), Description::default()), base);
     }
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 
 use super::AppError;
-use super::describe::{Said, asked, question};
+use super::describe::{Description, asked, question};
 use super::past::{self, Past, Progress};
 use super::reader::{Asked, Reader};
 use super::unit::AskedUnit;
@@ -28,7 +28,7 @@ pub struct Estimated<'k> {
 /// If the book cannot be read.
 pub fn estimates<'k>(
     book: &Book,
-    given: &[&'k Said],
+    given: &[&'k Description],
     as_of: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Vec<Result<Estimated<'k>, AppError>>, AppError> {

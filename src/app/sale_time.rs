@@ -37,7 +37,7 @@ const NETS: usize = 24;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WeeksFrom {
     /// The user or the settings.
-    Said,
+    Stated,
     /// The asking policy.
     Policy,
 }
@@ -67,7 +67,7 @@ impl SaleTime {
         practice: &Practice,
     ) -> Self {
         let (weeks, from) = match given {
-            Some(weeks) => (weeks, WeeksFrom::Said),
+            Some(weeks) => (weeks, WeeksFrom::Stated),
             None => (
                 by_policy(unit, made, levels, sale, practice),
                 WeeksFrom::Policy,

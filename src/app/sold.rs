@@ -50,8 +50,12 @@ impl Typed<'_> {
         let postage = money_if("--sending", self.sending, currency)?;
         let shipping = shipping_if("--shipping", self.sale.shipping.as_ref(), currency)?;
         let sale = self.sale.at_listing(up);
-        let all_said = fees.is_some() && postage.is_some() && sale.outlet.is_none();
-        let through = if all_said { None } else { sale.read(settings)? };
+        let all_stated = fees.is_some() && postage.is_some() && sale.outlet.is_none();
+        let through = if all_stated {
+            None
+        } else {
+            sale.read(settings)?
+        };
         let price = match (price, up.and_then(|up| up.ask)) {
             (Some(price), _) => price,
             (None, Some(ask)) => through.as_ref().map_or_else(

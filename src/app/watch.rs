@@ -3,7 +3,7 @@
 use chrono::NaiveDate;
 
 use super::AppError;
-use super::describe::{Said, asked, fit_to_keep, one_line, unit};
+use super::describe::{Description, asked, fit_to_keep, one_line, unit};
 use crate::book::Book;
 use crate::book::history::Record;
 use crate::book::watch::{name_fault, no_such_watch};
@@ -28,7 +28,7 @@ pub struct Watched {
 pub fn add(
     book: &Book,
     name: &str,
-    given: &Said,
+    given: &Description,
     on: NaiveDate,
     notice: &mut dyn FnMut(&str),
 ) -> Result<Unit, AppError> {
@@ -63,7 +63,11 @@ pub fn list(book: &Book, notice: &mut dyn FnMut(&str)) -> Result<Vec<Watched>, A
 ///
 /// # Errors
 /// If no watched unit has the name, or the book cannot be written.
-pub fn remove(book: &Book, name: &str, notice: &mut dyn FnMut(&str)) -> Result<Said, AppError> {
+pub fn remove(
+    book: &Book,
+    name: &str,
+    notice: &mut dyn FnMut(&str),
+) -> Result<Description, AppError> {
     let lock = book.lock(notice)?;
     Ok(book.remove_watched(&lock, name)?)
 }

@@ -45,24 +45,24 @@ pub struct Verdict {
     /// The verdict.
     pub standing: Standing,
     /// The finding, a clause without a full stop.
-    pub says: String,
+    pub finding: String,
     /// Advice, in sentences; `None` if nothing needs to be done.
     pub advice: Option<String>,
 }
 
 impl Verdict {
-    fn holds(says: String) -> Self {
+    fn holds(finding: String) -> Self {
         Self {
             standing: Standing::Holds,
-            says,
+            finding,
             advice: None,
         }
     }
 
-    fn open(says: String) -> Self {
+    fn open(finding: String) -> Self {
         Self {
             standing: Standing::Open,
-            says,
+            finding,
             advice: Some(LOG_MORE.into()),
         }
     }
@@ -75,10 +75,10 @@ impl Verdict {
         self
     }
 
-    fn fails(says: String, advice: &str) -> Self {
+    fn fails(finding: String, advice: &str) -> Self {
         Self {
             standing: Standing::Fails,
-            says,
+            finding,
             advice: Some(advice.into()),
         }
     }
@@ -108,12 +108,14 @@ pub fn bands(group: &str, level: f64, coverage: &Coverage) -> Verdict {
             ),
         );
     }
-    let says = format!("{nominal} ranges covered {found} of {n} sales{whose}");
+    let finding = format!("{nominal} ranges covered {found} of {n} sales{whose}");
     if range.high - range.low > SETTLED {
         let (low, high) = (percent(range.low), percent(range.high));
-        return Verdict::open(format!("{says}: anything from {low} to {high} would fit"));
+        return Verdict::open(format!(
+            "{finding}: anything from {low} to {high} would fit"
+        ));
     }
-    Verdict::holds(says)
+    Verdict::holds(finding)
 }
 
 /// Verdicts on a ratio study: its median, its dispersion, and its two measures of bias between
@@ -344,7 +346,7 @@ mod tests {
         let narrow = verdict(25, 41);
         assert_eq!(narrow.standing, Standing::Fails);
         assert_eq!(
-            narrow.says,
+            narrow.finding,
             "ranges are too narrow for grade C: 61 % of 41 sales fell in them instead of 80 %"
         );
         assert!(narrow.advice.unwrap().contains("`--band`"));
@@ -352,11 +354,11 @@ mod tests {
         let few = verdict(5, 8);
         assert_eq!(few.standing, Standing::Open);
         assert!(
-            few.says.contains("anything from 24 % to 91 %"),
+            few.finding.contains("anything from 24 % to 91 %"),
             "{}",
-            few.says
+            few.finding
         );
-        assert!(verdict(400, 410).says.starts_with("ranges are too wide"));
+        assert!(verdict(400, 410).finding.starts_with("ranges are too wide"));
         let covered = bands("", 0.8, &coverage(89, 112, 0.95).unwrap());
         assert_eq!(
             covered,
@@ -396,26 +398,26 @@ mod tests {
         let high = &study("model X", &sales(1.3, 0.05, 0.0))[0];
         assert_eq!(high.standing, Standing::Fails);
         assert!(
-            high.says
+            high.finding
                 .starts_with("estimates are too high for model X: median estimate 13"),
             "{}",
-            high.says
+            high.finding
         );
         assert!(
             study("", &sales(0.7, 0.05, 0.0))[0]
-                .says
+                .finding
                 .starts_with("estimates are too low")
         );
         let uneven = &study("", &sales(1.0, 0.6, 0.0))[1];
-        assert_eq!(uneven.standing, Standing::Fails, "{}", uneven.says);
+        assert_eq!(uneven.standing, Standing::Fails, "{}", uneven.finding);
         // Expensive units too low, or too high: PRD and PRB agree.
         for (slope, expected) in [
             (-0.15, "too low beside cheap"),
             (0.15, "too high beside cheap"),
         ] {
             for verdict in &study("", &sales(1.0, 0.02, slope))[2..] {
-                assert_eq!(verdict.standing, Standing::Fails, "{}", verdict.says);
-                assert!(verdict.says.contains(expected), "{}", verdict.says);
+                assert_eq!(verdict.standing, Standing::Fails, "{}", verdict.finding);
+                assert!(verdict.finding.contains(expected), "{}", verdict.finding);
             }
         }
     }
@@ -435,11 +437,11 @@ mod tests {
             shape("", &pit(&values, 10).unwrap())
         };
         assert_eq!(shape_of(&|u| u).standing, Standing::Holds);
-        assert!(shape_of(&|u| u.sqrt()).says.contains("upper part"));
-        assert!(shape_of(&|u| u * u).says.contains("lower part"));
+        assert!(shape_of(&|u| u.sqrt()).finding.contains("upper part"));
+        assert!(shape_of(&|u| u * u).finding.contains("lower part"));
         assert!(
             shape_of(&|u| 0.5 + (u - 0.5) / 3.0)
-                .says
+                .finding
                 .contains("too wide")
         );
         let ends = |u: f64| {
@@ -449,7 +451,7 @@ mod tests {
                 1.0 - 2.0 * (1.0 - u) * (1.0 - u)
             }
         };
-        assert!(shape_of(&ends).says.contains("too narrow"));
+        assert!(shape_of(&ends).finding.contains("too narrow"));
         let few = shape("", &pit(&[0.5; 20], 10).unwrap());
         assert_eq!(few.standing, Standing::Open);
     }

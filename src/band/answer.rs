@@ -273,7 +273,7 @@ impl Unknown {
 
     /// As a sentence.
     pub(crate) fn words(&self) -> String {
-        let say = self
+        let effect = self
             .narrows()
             .map(|(now, then)| {
                 format!(" (state it: the range narrows from ±{now:.0} % to about ±{then:.0} %)")
@@ -283,7 +283,7 @@ impl Unknown {
             1 => "as in the one sale that states it",
             _ => "as mixed as in the sales used",
         };
-        format!("{} {whose}{say}", self.fact.label())
+        format!("{} {whose}{effect}", self.fact.label())
     }
 }
 

@@ -188,7 +188,7 @@ pub fn steps(
             before = after;
         }
     }
-    steps.retain(Step::tells);
+    steps.retain(Step::matters);
     steps
 }
 
@@ -212,7 +212,7 @@ fn step(causes: Vec<Cause>, before: &At, after: &At) -> Step {
 
 impl Step {
     /// Whether the step is worth reporting.
-    fn tells(&self) -> bool {
+    fn matters(&self) -> bool {
         let comps = |cause: &Cause| matches!(cause, Cause::Comps(_));
         !self.by.is_zero()
             || self.causes.iter().any(comps)

@@ -97,7 +97,7 @@ pub struct Finding {
 
 /// A range with its sign, as an effect on the price: per cent or money.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Said {
+pub struct SignedRange {
     /// Lower end.
     pub low: Decimal,
     /// Upper end.
@@ -106,7 +106,7 @@ pub struct Said {
     pub unit: RangeUnit,
 }
 
-impl Said {
+impl SignedRange {
     /// `−31 to −24 %`, or `−25 to −10 EUR`.
     pub fn text(&self, currency: &str) -> String {
         let end = |value: Decimal| value.to_string().replace('-', "−");
@@ -126,7 +126,7 @@ pub struct Conflict {
     /// The rule in force.
     pub rule: InForce,
     /// The rule as an effect on the price.
-    pub said: Said,
+    pub as_effect: SignedRange,
     /// Evidence of the models; those that contradict the rule come first, the clearest of them at
     /// the top.
     pub findings: Vec<Finding>,
@@ -219,7 +219,7 @@ impl Finding {
     }
 
     /// The estimate from the comps alone, as an effect on the price.
-    pub fn said(&self) -> Said {
+    pub fn observed(&self) -> SignedRange {
         let side = match self.side {
             Side::Variants => Side::Either,
             side => side,
@@ -292,7 +292,7 @@ impl Conflict {
         Some(Self {
             label: first.label.clone(),
             rule: first.rule,
-            said: signed(first.side, first.rule.range),
+            as_effect: signed(first.side, first.rule.range),
             against,
             instead: Statement {
                 place: first.place.clone(),
@@ -309,7 +309,7 @@ impl Conflict {
             true => "your rule",
             false => "the default rule",
         };
-        format!("{whose} says {}", self.said.text(currency))
+        format!("{whose} says {}", self.as_effect.text(currency))
     }
 
     /// Largest distance of the comps from the rule, log price.
@@ -442,12 +442,12 @@ fn outward((low, high): (f64, f64), unit: RangeUnit, side: Side) -> Range {
 }
 
 /// A range with its sign.
-fn signed(side: Side, range: Range) -> Said {
+fn signed(side: Side, range: Range) -> SignedRange {
     let (low, high) = match side {
         Side::Off => (-range.high, -range.low),
         _ => (range.low, range.high),
     };
-    Said {
+    SignedRange {
         low,
         high,
         unit: range.unit,
@@ -491,8 +491,8 @@ mod tests {
         assert!((one.prior.sd - 0.059_484).abs() < 1e-5, "{:?}", one.prior);
         assert!((one.chance() - 8.0185e-4).abs() < 1e-6, "{}", one.chance());
         assert!(one.contradicts());
-        let said = one.said();
-        assert_eq!((said.low, said.high), ((-31).into(), (-23).into()));
+        let observed = one.observed();
+        assert_eq!((observed.low, observed.high), ((-31).into(), (-23).into()));
         // At z = 2.576 the p-value is 0.01 (any table of the normal distribution).
         let at = |z: f64| chance(Prior { mean: z, sd: 0.6 }, Prior { mean: 0.0, sd: 0.8 });
         assert!((at(2.575_829) - 0.01).abs() < 1e-7);

@@ -6,7 +6,7 @@ pub use super::answer::{
 use super::cases::fit_trimmed;
 pub use super::effects::Effect;
 use super::fits::Fits;
-pub(crate) use super::fitting::NO_COMP_SAYS;
+pub(crate) use super::fitting::STATED_NOWHERE;
 use super::fitting::label;
 pub use super::fitting::{EstimateError, Spread};
 use crate::band::fitting::Resolved;

@@ -77,7 +77,7 @@ pub(super) fn resolve(subject: &Unit, selection: &Selection, settings: &Settings
     let known = |of: &dyn Fn(&Candidate) -> bool| selection.in_use().any(of);
     if subject.grade.is_none() && !known(&|c| !c.grade.is_empty()) {
         let middle = &settings.grades[(settings.grades.len() - 1) / 2].name;
-        assumptions.push(format!("grade {middle}{NO_COMP_SAYS}"));
+        assumptions.push(format!("grade {middle}{STATED_NOWHERE}"));
         subject.grade = Some(middle.clone());
         unstated.push(Fact::Grade);
     }
@@ -87,7 +87,7 @@ pub(super) fn resolve(subject: &Unit, selection: &Selection, settings: &Settings
         unstated.extend((!is_stated).then_some(Fact::Completeness));
     }
     if subject.how_sold.is_none() && !known(&|c| c.how_sold.is_some()) {
-        assumptions.push(format!("{}{NO_COMP_SAYS}", HowSold::Fixed.phrase()));
+        assumptions.push(format!("{}{STATED_NOWHERE}", HowSold::Fixed.phrase()));
         subject.how_sold = Some(HowSold::Fixed);
         unstated.push(Fact::HowSold);
     }
@@ -138,7 +138,7 @@ fn completeness(
     }
     let level = &settings.completeness[settings.completeness.len() / 2].name;
     subject.completeness = Some(level.clone());
-    (Some(format!("completeness {level}{NO_COMP_SAYS}")), false)
+    (Some(format!("completeness {level}{STATED_NOWHERE}")), false)
 }
 
 /// Probability of being mistyped from which a price is a gross error.
@@ -451,7 +451,7 @@ pub(super) struct Asked<'a> {
 pub(crate) const LEAST_SAY: f64 = 0.01;
 
 /// Suffix of an assumption if no comp states the fact.
-pub(crate) const NO_COMP_SAYS: &str = " (stated neither by you nor by a sale used)";
+pub(crate) const STATED_NOWHERE: &str = " (stated neither by you nor by a sale used)";
 
 /// Probability that a range stated as a rule of thumb contains the value ([`crate::fit::prior`]).
 pub(crate) const RANGE_HOLDS: f64 = 0.67;

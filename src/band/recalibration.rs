@@ -20,7 +20,7 @@ pub const RECENT: usize = 300;
 pub const ENOUGH: usize = 50;
 
 /// Fewest past sales for which the coverage is reported.
-pub const WORTH_TELLING: usize = 10;
+pub const FEWEST_REPORTED: usize = 10;
 
 /// Number of past sales at which scores and prior have equal weight.
 const EQUAL_WEIGHT: f64 = 100.0;
@@ -79,12 +79,12 @@ pub fn factor_before(scores: &[Score], day: NaiveDate) -> f64 {
 }
 
 /// The recalibration from sales up to `as_of`, from scores ordered by day; `None` for fewer than
-/// [`WORTH_TELLING`].
+/// [`FEWEST_REPORTED`].
 pub fn of_book(scores: &[Score], as_of: NaiveDate) -> Option<Recalibration> {
     let past = &scores[..scores.partition_point(|score| score.day <= as_of)];
     let recent = recent(past);
     let covered = |score: &&Score| score.size <= factor_before(scores, score.day);
-    (recent.len() >= WORTH_TELLING).then(|| Recalibration {
+    (recent.len() >= FEWEST_REPORTED).then(|| Recalibration {
         widening: factor(past),
         covered: recent.iter().filter(covered).count(),
         of: recent.len(),
@@ -116,8 +116,8 @@ mod tests {
     fn true_bands_stay_and_wide_ones_narrow() {
         for (wide, count) in [(1.0, 300), (1.5, 100), (1.5, 300), (0.7, 300)] {
             let sizes: Vec<f64> = normal_scores(count, wide).iter().map(|m| m.size).collect();
-            let say = count as f64 / (count as f64 + 100.0);
-            let expected = wide.powf(-say);
+            let weight = count as f64 / (count as f64 + 100.0);
+            let expected = wide.powf(-weight);
             let factor = widening(&sizes);
             assert!(
                 (factor / expected - 1.0).abs() < 0.03,

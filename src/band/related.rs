@@ -9,7 +9,7 @@ use super::fitting::Asked;
 use super::fitting::{from_comps, resolve};
 use crate::fit::design::{Design, OTHERS, Term};
 use crate::fit::ep::Moments;
-use crate::fit::pool::{Learnt, Pool, Said};
+use crate::fit::pool::{Learnt, ModelEstimate, Pool};
 use crate::fit::posterior::{Posterior, SpreadPrior};
 use crate::select::{Dropped, Selection};
 use crate::settings::{EstimateSettings, PoolFrom, Settings};
@@ -47,23 +47,23 @@ pub fn learn(mut selection: Selection, undated: bool, settings: &Settings) -> Op
         }
     }
     let (design, fit) = alone(&mut selection, settings)?;
-    let said: BTreeMap<Term, Said> = (0..design.columns.len())
+    let estimates: BTreeMap<Term, ModelEstimate> = (0..design.columns.len())
         .filter(|&j| is_shared(&design.columns[j].term))
         .filter_map(|j| {
             let rule = design.columns[j].rule?;
             let (own, _) = from_comps(&design, &fit, j)?;
-            let said = Said {
+            let estimate = ModelEstimate {
                 mean: (own.mean - rule.mean) / rule.sd,
                 sd: own.sd / rule.sd,
             };
-            Some((design.columns[j].term.clone(), said))
+            Some((design.columns[j].term.clone(), estimate))
         })
         .collect();
     let spread = spread(&fit, &settings.estimate);
-    (!said.is_empty() || spread.is_some()).then(|| Learnt {
+    (!estimates.is_empty() || spread.is_some()).then(|| Learnt {
         comps: selection.in_use().count(),
         family: settings.family(&selection.model).map(str::to_string),
-        said,
+        estimates,
         spread,
     })
 }
@@ -106,13 +106,13 @@ fn is_shared(term: &Term) -> bool {
 
 /// Estimate of log σ from the residuals alone: its posterior without the prior, by subtraction of
 /// precisions.
-fn spread(fit: &Posterior, settings: &EstimateSettings) -> Option<Said> {
+fn spread(fit: &Posterior, settings: &EstimateSettings) -> Option<ModelEstimate> {
     let (usual, found) = (usual_log_spread(settings), fit.log_spread());
     // The floor matters if one point of the grid has all the weight.
     let variance = found.variance.max(1e-4);
     let known = variance.recip() - usual.variance.recip();
     let mean = (found.mean / variance - usual.mean / usual.variance) / known;
-    (known > usual.variance.recip()).then(|| Said {
+    (known > usual.variance.recip()).then(|| ModelEstimate {
         mean,
         sd: known.sqrt().recip(),
     })

@@ -195,7 +195,7 @@ mod tests {
     }
 
     #[test]
-    fn what_cannot_be_told() {
+    fn what_cannot_be_decided() {
         let point = |value: f64, miss: f64| Point {
             model: 0,
             value,

@@ -152,7 +152,7 @@ fn trimmed(estimate: &Estimate) -> Option<String> {
 /// Rules of thumb that the comps contradict, and the rules to write instead.
 fn contradicted(estimate: &Estimate, settings: &Settings) -> Vec<String> {
     let currency = &settings.currency.code;
-    let says = |conflict: &Conflict| {
+    let line = |conflict: &Conflict| {
         let first = &conflict.findings[0];
         let (heading, line) = conflict.instead.line(settings);
         format!(
@@ -160,12 +160,12 @@ fn contradicted(estimate: &Estimate, settings: &Settings) -> Vec<String> {
              {FILE_NAME}.",
             first.sales,
             conflict.label,
-            first.said().text(currency),
+            first.observed().text(currency),
             conflict.rule_words(currency)
         )
     };
     let conflicts = estimate.conflicts.iter();
-    conflicts.take(MOST_CONTRADICTED).map(says).collect()
+    conflicts.take(MOST_CONTRADICTED).map(line).collect()
 }
 
 /// Numbers recorded for the comps in use that no family declares, if they may affect the price.
@@ -185,13 +185,13 @@ fn undeclared(estimate: &Estimate, settings: &Settings) -> Option<String> {
         }
     }
     let model = &estimate.subject.model;
-    let says = |points: &[Point]| {
+    let differs = |points: &[Point]| {
         let differs = points.iter().any(|point| point.value != points[0].value);
         differs && (points.len() < ENOUGH_TO_TELL || explained(points).is_some())
     };
     let named: Vec<String> = found
         .into_iter()
-        .filter(|(name, points)| settings.attribute(model, name).is_none() && says(points))
+        .filter(|(name, points)| settings.attribute(model, name).is_none() && differs(points))
         .map(|(name, points)| {
             let sales = if points.len() == 1 { "sale" } else { "sales" };
             format!("{} ({} {sales})", column_name(name), points.len())

@@ -145,7 +145,7 @@ pub fn run(args: &AskArgs, book: Option<&Path>) -> Result<(), CliError> {
     let day = market.unit.day(book.settings());
     let (meant, stocked) = market.meant(&book, day)?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
-    let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
+    let unit = describe::unit(&book, &meant.description, day, &mut notice)?;
     let how = (&market.sale.typed(), market.waiting.read(&unit.settings)?);
     let asking = asking(&book, &unit, how, up, &mut notice)?;
     if args.json {
@@ -180,7 +180,7 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     }
     let (meant, stocked) = market.meant(&book, day)?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
-    let unit = describe::unit(&book, &meant.said, day, &mut notice)?;
+    let unit = describe::unit(&book, &meant.description, day, &mut notice)?;
     let waiting = with_listing(market.waiting.read(&unit.settings)?, up, 1);
     let sale = market.sale.typed().at_listing(up);
     let sale = sale.read(book.settings())?;

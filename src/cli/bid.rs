@@ -129,7 +129,7 @@ pub fn run(args: &BidArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(id) = meant.deal() {
         notice(&bought_already(id));
     }
-    let given = meant.said;
+    let given = meant.description;
     let unit = describe::unit(&book, &given, args.unit.day(book.settings()), &mut notice)?;
     let purchase = args.deal.read(book.settings())?;
     let found = bid(&book, &unit, purchase, &mut notice)?;

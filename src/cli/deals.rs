@@ -13,7 +13,7 @@ use super::unit::FactArgs;
 use super::{CliError, count, day_of, fitted, notice, open, parse_day, print, strong, today};
 use crate::app::amounts::{self, money, money_if};
 use crate::app::deals::{Books, Bought, Dated, Entered, OfDeal};
-use crate::app::describe::{Said, fit_to_keep, one_line, subject};
+use crate::app::describe::{Description, fit_to_keep, one_line, subject};
 use crate::app::drawer::{doubt_of_model, nearly_known};
 use crate::app::listed::to_be_sold;
 use crate::app::meant::{Kind, Meant, meant_to_buy};
@@ -44,15 +44,15 @@ Describe the unit as you will sell it. The estimate of the day is kept with the 
 #[command(after_help = BUY_EXAMPLES)]
 pub struct BuyArgs {
     /// Model of the unit, a watched unit by name, or a deal with such a unit
-    #[arg(value_name = "MODEL", required_unless_present = "model_said")]
+    #[arg(value_name = "MODEL", required_unless_present = "model_option")]
     model: Option<String>,
     #[arg(
         long = "model",
-        id = "model_said",
+        id = "model_option",
         hide = true,
         conflicts_with = "model"
     )]
-    model_said: Option<String>,
+    model_option: Option<String>,
     /// What you paid the seller, without the cost of getting it to you (--inbound)
     #[arg(long, value_name = "AMOUNT")]
     price: String,
@@ -268,16 +268,21 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
     let book = open(book)?;
     let (settings, dated) = (book.settings(), args.entry.dated(&book)?);
     let currency = &settings.currency;
-    let meant = match (&args.model, &args.model_said) {
+    let meant = match (&args.model, &args.model_option) {
         (Some(word), _) => {
             let word = one_line("MODEL", word)?;
-            meant_to_buy(&book, &word, args.facts.said("", settings)?, &mut notice)?
+            meant_to_buy(
+                &book,
+                &word,
+                args.facts.description("", settings)?,
+                &mut notice,
+            )?
         }
         (None, model) => {
             let model = one_line("MODEL", model.as_deref().unwrap_or_default())?;
             Meant {
                 kind: Kind::Model,
-                said: args.facts.said(&model, settings)?,
+                description: args.facts.description(&model, settings)?,
             }
         }
     };
@@ -325,8 +330,8 @@ pub fn buy(args: &BuyArgs, book: Option<&Path>) -> Result<(), CliError> {
 
 /// The unit to buy. A new model that is nearly a known one is asked about on a terminal, and elsewhere
 /// comes with a doubt to note.
-fn sure_of_model(book: &Book, meant: Meant) -> Result<(Said, Option<String>), CliError> {
-    let mut given = meant.said;
+fn sure_of_model(book: &Book, meant: Meant) -> Result<(Description, Option<String>), CliError> {
+    let mut given = meant.description;
     if meant.kind != Kind::Model {
         return Ok((given, None));
     }

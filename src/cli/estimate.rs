@@ -62,7 +62,7 @@ pub fn run(args: &EstimateArgs, book: Option<&Path>) -> Result<(), CliError> {
         .iter()
         .try_for_each(|path| chart::check_name(path))?;
     let book = open(book)?;
-    let given = args.unit.meant(&book)?.said;
+    let given = args.unit.meant(&book)?.description;
     let unit = describe::unit(&book, &given, args.unit.day(book.settings()), &mut notice)?;
     let selection = unit.selection()?;
     if args.show_plan {

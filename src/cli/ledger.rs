@@ -317,14 +317,14 @@ fn overhead(args: &OverheadArgs, book: Option<&Path>) -> Result<(), CliError> {
     let settings = book.settings();
     let currency = &settings.currency;
     let (spent, what, km) = args.read()?;
-    let amount_said = money_if("AMOUNT", spent, currency)?;
+    let amount_given = money_if("AMOUNT", spent, currency)?;
     let cost = match km {
         Some(km) => driving(
             km,
             money_if("--per-km", args.per_km.as_ref(), currency)?,
             settings,
         )?,
-        None => amount_said.unwrap_or_default(),
+        None => amount_given.unwrap_or_default(),
     };
     let given = Overhead {
         amount: cost,
@@ -393,7 +393,7 @@ fn describe(args: &DescribeArgs, book: Option<&Path>) -> Result<(), CliError> {
     let model = args.model.as_deref();
     let given = args
         .facts
-        .said(model.unwrap_or_default(), book.settings())?;
+        .description(model.unwrap_or_default(), book.settings())?;
     let dated = args.entry.dated(&book)?;
     let (OfDeal { deal, entered }, was) =
         Books::open(&book, &mut notice)?.describe(&args.deal, (model, given), dated)?;

@@ -15,7 +15,7 @@ use super::unit::{UnitArgs, flags};
 use super::{CliError, notice, open};
 use crate::app::ask::ask;
 use crate::app::bid::bid;
-use crate::app::describe::Said;
+use crate::app::describe::Description;
 use crate::app::meant::{Kind, meant};
 use crate::app::parallel::each_in_parallel;
 use crate::app::past::Past;
@@ -131,7 +131,7 @@ pub fn run(args: &ReportArgs, book: Option<&Path>) -> Result<(), CliError> {
 /// A requested unit, with its name if it is watched.
 struct Asked {
     name: Option<String>,
-    said: Said,
+    description: Description,
 }
 
 impl ReportArgs {
@@ -168,39 +168,42 @@ impl ReportArgs {
         if self.unit.has_model() {
             return Ok(vec![Asked {
                 name: None,
-                said: self.unit.said(book.settings())?,
+                description: self.unit.description(book.settings())?,
             }]);
         }
-        let asked = |(name, said)| Asked {
+        let asked = |(name, description)| Asked {
             name: Some(name),
-            said,
+            description,
         };
         if self.all {
             let all = chosen(&[], book.watched()?)?;
             return Ok(all.into_iter().map(asked).collect());
         }
-        let mut ordered: Vec<(String, Said)> = Vec::new();
+        let mut ordered: Vec<(String, Description)> = Vec::new();
         for name in &self.watched {
-            let unit = meant(book, name, Said::default(), &mut notice)?;
+            let unit = meant(book, name, Description::default(), &mut notice)?;
             if unit.kind == Kind::Model {
-                return self.of_model(unit.said);
+                return self.of_model(unit.description);
             }
             if ordered.iter().all(|(known, _)| known != name) {
-                ordered.push((name.clone(), unit.said));
+                ordered.push((name.clone(), unit.description));
             }
         }
         Ok(ordered.into_iter().map(asked).collect())
     }
 
     /// A model, which has no section of its own name.
-    fn of_model(&self, said: Said) -> Result<Vec<Asked>, CliError> {
+    fn of_model(&self, description: Description) -> Result<Vec<Asked>, CliError> {
         if self.watched.len() > 1 {
             return Err(CliError::usage(format!(
                 "{:?} is a model: to report on several units, name them first with `compband watch add`",
-                said.model
+                description.model
             )));
         }
-        Ok(vec![Asked { name: None, said }])
+        Ok(vec![Asked {
+            name: None,
+            description,
+        }])
     }
 }
 
@@ -233,8 +236,8 @@ struct Sections {
 impl Run<'_> {
     /// Estimates units and makes their content for the page; results in their order.
     fn all<'a>(&self, named: &'a [Asked]) -> Result<Vec<Result<Made<'a>, CliError>>, CliError> {
-        let said: Vec<&Said> = named.iter().map(|one| &one.said).collect();
-        let units = estimates(self.book, &said, self.as_of, &mut notice)?;
+        let descriptions: Vec<&Description> = named.iter().map(|one| &one.description).collect();
+        let units = estimates(self.book, &descriptions, self.as_of, &mut notice)?;
         let past = if self.args.check {
             let made = units.iter().filter_map(|unit| unit.as_ref().ok());
             let made = made.map(|unit| &unit.estimate);
@@ -250,7 +253,10 @@ impl Run<'_> {
         });
         let all = units.into_iter().zip(sections).zip(named);
         let made = all.map(|(((at, unit), sections), asked)| {
-            let flags: Vec<String> = flags(&asked.said).iter().map(|f| quoted(f)).collect();
+            let flags: Vec<String> = flags(&asked.description)
+                .iter()
+                .map(|f| quoted(f))
+                .collect();
             Ok(Made {
                 place: self.place(at),
                 name: asked.name.as_deref(),

@@ -7,7 +7,7 @@ use toml_edit::{DocumentMut, Value};
 
 use super::{CliError, day_of, day_or_today, notice, parse_day};
 use crate::app::Book;
-use crate::app::describe::{Said, how_sold};
+use crate::app::describe::{Description, how_sold};
 use crate::app::meant::{Kind, Meant, meant};
 use crate::parse::dates::WrittenDate;
 use crate::settings::Settings;
@@ -20,18 +20,18 @@ pub struct MeantArgs {
     #[arg(value_name = "UNIT", conflicts_with = "model")]
     unit: Option<String>,
     #[command(flatten)]
-    said: UnitArgs,
+    given: UnitArgs,
 }
 
 impl MeantArgs {
     /// Day of the estimate.
     pub fn day(&self, settings: &Settings) -> NaiveDate {
-        self.said.day(settings)
+        self.given.day(settings)
     }
 
     /// The given day of the estimate.
     pub fn day_given(&self, settings: &Settings) -> Option<NaiveDate> {
-        self.said.as_of.map(|said| day_of(said, settings))
+        self.given.as_of.map(|day| day_of(day, settings))
     }
 
     /// The unit that is meant.
@@ -39,12 +39,12 @@ impl MeantArgs {
     /// # Errors
     /// If none is given, nothing has its name, or the book cannot be read.
     pub fn meant(&self, book: &Book) -> Result<Meant, CliError> {
-        let besides = self.said.said(book.settings())?;
+        let besides = self.given.description(book.settings())?;
         match &self.unit {
             Some(word) => Ok(meant(book, word, besides, &mut notice)?),
-            None if self.said.has_model() => Ok(Meant {
+            None if self.given.has_model() => Ok(Meant {
                 kind: Kind::Model,
-                said: besides,
+                description: besides,
             }),
             None => Err(CliError::usage(WHICH)),
         }
@@ -54,13 +54,13 @@ impl MeantArgs {
     ///
     /// # Errors
     /// Those of [`MeantArgs::meant`], and a given day: a watched unit is estimated as of each new day.
-    pub fn watched(&self, book: &Book) -> Result<Said, CliError> {
-        if self.said.as_of.is_some() {
+    pub fn watched(&self, book: &Book) -> Result<Description, CliError> {
+        if self.given.as_of.is_some() {
             return Err(CliError::usage(
                 "--as-of: a watched unit is estimated at each refresh; give the date to `compband refresh`",
             ));
         }
-        Ok(self.meant(book)?.said)
+        Ok(self.meant(book)?.description)
     }
 }
 
@@ -78,7 +78,11 @@ pub fn model_of(
     model: Option<&str>,
 ) -> Result<Option<String>, CliError> {
     let model = match word {
-        Some(word) => Some(meant(book, word, Said::default(), &mut notice)?.said.model),
+        Some(word) => Some(
+            meant(book, word, Description::default(), &mut notice)?
+                .description
+                .model,
+        ),
         None => model.map(String::from),
     };
     let words = &book.settings().words;
@@ -174,25 +178,25 @@ impl UnitArgs {
     /// Whether nothing is given except perhaps the day.
     pub fn is_blank(&self) -> bool {
         let model = self.model.as_deref().unwrap_or_default();
-        let blank = Said {
+        let blank = Description {
             model: model.to_string(),
-            ..Said::default()
+            ..Description::default()
         };
-        let said = self.with(self.facts.without_how_sold(model));
-        !self.has_model() && self.facts.how_sold.is_none() && said == blank
+        let description = self.with(self.facts.without_how_sold(model));
+        !self.has_model() && self.facts.how_sold.is_none() && description == blank
     }
 
     /// The description without the day.
     ///
     /// # Errors
     /// A way of selling that is not known.
-    pub fn said(&self, settings: &Settings) -> Result<Said, CliError> {
+    pub fn description(&self, settings: &Settings) -> Result<Description, CliError> {
         let model = self.model.as_deref().unwrap_or_default();
-        Ok(self.with(self.facts.said(model, settings)?))
+        Ok(self.with(self.facts.description(model, settings)?))
     }
 
-    fn with(&self, facts: Said) -> Said {
-        Said {
+    fn with(&self, facts: Description) -> Description {
+        Description {
             band: self.band,
             basis: self.basis,
             keep: self.keep.clone(),
@@ -209,16 +213,16 @@ impl FactArgs {
     ///
     /// # Errors
     /// A way of selling that is not known.
-    pub fn said(&self, model: &str, settings: &Settings) -> Result<Said, CliError> {
-        Ok(Said {
+    pub fn description(&self, model: &str, settings: &Settings) -> Result<Description, CliError> {
+        Ok(Description {
             how_sold: how_sold(self.how_sold.as_deref(), settings)?,
             ..self.without_how_sold(model)
         })
     }
 
     /// The description without the way of selling.
-    fn without_how_sold(&self, model: &str) -> Said {
-        Said {
+    fn without_how_sold(&self, model: &str) -> Description {
+        Description {
             model: model.to_string(),
             variant: self.variant.clone(),
             completeness: self.completeness.clone(),
@@ -228,14 +232,14 @@ impl FactArgs {
             defect: self.defect.clone(),
             set: self.set.clone(),
             parts: self.parts,
-            ..Said::default()
+            ..Description::default()
         }
     }
 }
 
 /// The flags that describe a unit; their names are the keys of `watch.toml`.
-pub fn flags(said: &Said) -> Vec<String> {
-    let table = toml::to_string(said).ok();
+pub fn flags(description: &Description) -> Vec<String> {
+    let table = toml::to_string(description).ok();
     let table: DocumentMut = table.and_then(|text| text.parse().ok()).unwrap_or_default();
     let mut flags = Vec::new();
     for (key, item) in table.iter() {

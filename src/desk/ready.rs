@@ -12,7 +12,7 @@ use super::jobs::Jobs;
 use super::page::Reply;
 use super::sheets::Sheets;
 use crate::app::choices::{Choices, ModelName, choices, model_names};
-use crate::app::describe::{Said, asked, question};
+use crate::app::describe::{Description, asked, question};
 use crate::app::past::SMALL;
 use crate::app::reader::Reader;
 use crate::app::{AppError, Book};
@@ -152,13 +152,13 @@ impl<'a> Ready<'a> {
         let Some(first) = models.first().filter(|one| one.sales.is_some()) else {
             return Ok(());
         };
-        let said = Said {
+        let description = Description {
             model: first.name.clone(),
-            ..Said::default()
+            ..Description::default()
         };
-        let described = asked(&said, self.settings(), &mut |_| {})?;
+        let described = asked(&description, self.settings(), &mut |_| {})?;
         let reader = self.reader(&first.name, self.today)?;
-        reader.unit(question(&said, described)).map(drop)
+        reader.unit(question(&description, described)).map(drop)
     }
 
     /// The choices for a model by the sales and the settings: its pieces, extras, defects, variants; it is kept.

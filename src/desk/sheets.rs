@@ -54,7 +54,7 @@ pub struct Sheet {
     /// Its bytes.
     pub bytes: Arc<Vec<u8>>,
     /// The fields for how to read it.
-    pub said: Form,
+    pub answers: Form,
     /// Address of the work that reads it, or did last.
     pub work: String,
     /// The result; none before the end of reading.
@@ -286,7 +286,7 @@ pub fn read(
         failed: Some((text, problems)),
         ..Read::default()
     };
-    let options = match Options::of(&sheet.said) {
+    let options = match Options::of(&sheet.answers) {
         Ok(options) => options,
         Err(why) => return failed(why, Vec::new()),
     };
@@ -373,7 +373,7 @@ mod tests {
         let sheet = || Sheet {
             name: "a".into(),
             bytes: Arc::default(),
-            said: Form::default(),
+            answers: Form::default(),
             work: String::new(),
             read: Slot::default(),
         };

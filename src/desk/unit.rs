@@ -7,7 +7,7 @@ use super::form::Form;
 use super::ready::Ready;
 use crate::app::AppError;
 use crate::app::choices::{Choices, ModelName};
-use crate::app::describe::{Said, how_sold};
+use crate::app::describe::{Description, how_sold};
 use crate::app::meant::meant;
 use crate::render::html::visible;
 use crate::render::numbers::count;
@@ -32,7 +32,7 @@ const CHOICES: usize = 12;
 ///
 /// # Errors
 /// A way of selling that is not known.
-pub fn said(form: &Form, settings: &Settings) -> Result<Said, AppError> {
+pub fn description(form: &Form, settings: &Settings) -> Result<Description, AppError> {
     let list = |name: &str| -> Vec<String> {
         let other = other(name);
         let typed = form.all(&other);
@@ -43,7 +43,7 @@ pub fn said(form: &Form, settings: &Settings) -> Result<Said, AppError> {
         Some(format!("{name}={value}"))
     });
     let one = |name: &str| form.get(name).map(String::from);
-    Ok(Said {
+    Ok(Description {
         model: form.text("model").to_string(),
         variant: one("variant"),
         completeness: one("completeness"),
@@ -56,7 +56,7 @@ pub fn said(form: &Form, settings: &Settings) -> Result<Said, AppError> {
         how_sold: how_sold(form.get("how_sold"), settings)?,
         keep: list("keep"),
         drop: list("drop"),
-        ..Said::default()
+        ..Description::default()
     })
 }
 
@@ -80,9 +80,9 @@ pub fn with_unit(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
     let Some(word) = form.get("unit") else {
         return Ok(of_its_model(form, ready.settings()));
     };
-    let besides = said(form, ready.settings())?;
+    let besides = description(form, ready.settings())?;
     let found = meant(ready.book(), word, besides, &mut ready.notice())?;
-    Ok(with_said(form, &found.said))
+    Ok(with_description(form, &found.description))
 }
 
 /// The form without the description of another model: its field `of` names the model that its other fields were made
@@ -107,7 +107,7 @@ fn of_its_model(form: &Form, settings: &Settings) -> Form {
 }
 
 /// The form with the fields of a description in place of its own.
-pub fn with_said(form: &Form, said: &Said) -> Form {
+pub fn with_description(form: &Form, description: &Description) -> Form {
     let mut new = Form::default();
     let besides = ["unit", "of", "model", "parts", "keep", "drop"];
     for (name, value) in form.fields() {
@@ -121,28 +121,28 @@ pub fn with_said(form: &Form, said: &Said) -> Form {
             new.push(name, value);
         }
     };
-    one("model", Some(&said.model));
-    one("variant", said.variant.as_deref());
-    one("completeness", said.completeness.as_deref());
-    one("grade", said.grade.as_deref());
-    one("parts", said.parts.then_some("yes"));
-    one("how_sold", said.how_sold.map(HowSold::as_str));
+    one("model", Some(&description.model));
+    one("variant", description.variant.as_deref());
+    one("completeness", description.completeness.as_deref());
+    one("grade", description.grade.as_deref());
+    one("parts", description.parts.then_some("yes"));
+    one("how_sold", description.how_sold.map(HowSold::as_str));
     for (name, values) in [
-        ("missing", &said.missing),
-        ("extra", &said.extra),
-        ("defect", &said.defect),
+        ("missing", &description.missing),
+        ("extra", &description.extra),
+        ("defect", &description.defect),
     ] {
         values
             .iter()
             .flat_map(|text| text.split(';'))
             .for_each(|value| new.push(name, value.trim()));
     }
-    for pair in &said.set {
+    for pair in &description.set {
         let (name, value) = pair.split_once('=').unwrap_or((pair, ""));
         new.push(&format!("{ATTRIBUTE}{}", name.trim()), value.trim());
     }
-    said.keep.iter().for_each(|id| new.push("keep", id));
-    said.drop.iter().for_each(|id| new.push("drop", id));
+    description.keep.iter().for_each(|id| new.push("keep", id));
+    description.drop.iter().for_each(|id| new.push("drop", id));
     new
 }
 
@@ -217,7 +217,7 @@ pub fn fields(settings: &Settings, known: &Choices, fields: &Fields<'_>) -> Mark
             (fields.listed("variant", "Variant", "", "variants", false))
             datalist id="variants" { @for one in &known.variants { option value=(one) {} } }
         }
-        (fields.one_of("how_sold", "How it will be sold", &or_open(NOT_SAID, how)))
+        (fields.one_of("how_sold", "How it will be sold", &or_open(NOT_STATED, how)))
         details open[LISTS.iter().any(|(name, _)| form.has(&other(name)))] {
             summary { "Something else" }
             @for (name, label) in LISTS {
@@ -240,10 +240,10 @@ fn other(name: &str) -> String {
 }
 
 /// The label of a choice that leaves the fact open.
-const NOT_SAID: &str = "not said";
+const NOT_STATED: &str = "not said";
 
 fn scale<'s>(names: impl Iterator<Item = &'s str>) -> Vec<Choice<'s>> {
-    or_open(NOT_SAID, names.map(same))
+    or_open(NOT_STATED, names.map(same))
 }
 
 fn strs(names: &[String]) -> Vec<&str> {
@@ -305,7 +305,7 @@ mod tests {
 
     #[test]
     fn a_description_survives_a_form() {
-        let before = Said {
+        let before = Description {
             model: "Nulva 61K".into(),
             grade: Some("B".into()),
             missing: vec!["charger".into(), "battery x2".into()],
@@ -313,10 +313,10 @@ mod tests {
             parts: true,
             how_sold: Some(HowSold::Auction),
             drop: vec!["a1".into()],
-            ..Said::default()
+            ..Description::default()
         };
-        let form = with_said(&Form::parse(b"model=x&day=1&extra=y").unwrap(), &before);
-        assert_eq!(said(&form, &Settings::default()).unwrap(), before);
+        let form = with_description(&Form::parse(b"model=x&day=1&extra=y").unwrap(), &before);
+        assert_eq!(description(&form, &Settings::default()).unwrap(), before);
         assert_eq!(form.get("day"), Some("1"));
     }
 

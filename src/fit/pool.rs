@@ -51,14 +51,14 @@ const SPREAD_POINTS: usize = 12;
 /// The estimate of an adjustment from the comps of one other model alone, in scales of its rule of
 /// thumb from that rule's location.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Said {
+pub struct ModelEstimate {
     /// The estimate.
     pub mean: f64,
     /// Its standard error, above 0.
     pub sd: f64,
 }
 
-impl Said {
+impl ModelEstimate {
     fn precision(self, tau: f64) -> f64 {
         (self.sd * self.sd + tau * tau).recip()
     }
@@ -66,13 +66,13 @@ impl Said {
 
 /// Posterior of the mean μ over models, given their standard deviation `tau` and a prior on μ (an
 /// infinite `sd` for none).
-pub fn mean_given(said: &[Said], tau: f64, before: Prior) -> Prior {
+pub fn mean_given(estimates: &[ModelEstimate], tau: f64, before: Prior) -> Prior {
     let known = before.sd.powi(-2);
     let (mut total, mut sum) = (known, 0.0);
     if known > 0.0 {
         sum = known * before.mean;
     }
-    for one in said {
+    for one in estimates {
         let precision = one.precision(tau);
         total += precision;
         sum += precision * one.mean;
@@ -85,13 +85,13 @@ pub fn mean_given(said: &[Said], tau: f64, before: Prior) -> Prior {
 
 /// Log likelihood of `tau` with μ integrated out, up to a constant; `before` must have a finite
 /// `sd` above 0.
-pub fn log_likelihood(said: &[Said], tau: f64, before: Prior) -> f64 {
-    let weights: Vec<f64> = said.iter().map(|one| one.precision(tau)).collect();
+pub fn log_likelihood(estimates: &[ModelEstimate], tau: f64, before: Prior) -> f64 {
+    let weights: Vec<f64> = estimates.iter().map(|one| one.precision(tau)).collect();
     let total: f64 = weights.iter().sum();
     if total == 0.0 {
         return 0.0;
     }
-    let pairs = || said.iter().zip(&weights);
+    let pairs = || estimates.iter().zip(&weights);
     let centre = pairs().map(|(one, w)| w * one.mean).sum::<f64>() / total;
     let squares: f64 = pairs()
         .map(|(one, w)| w * (one.mean - centre).powi(2))
@@ -104,13 +104,13 @@ pub fn log_likelihood(said: &[Said], tau: f64, before: Prior) -> f64 {
 
 /// Prior of one more model given the others, in units of the rule; the rule of thumb itself if
 /// there are none.
-pub fn one_more(said: &[Said]) -> Belief {
+pub fn one_more(estimates: &[ModelEstimate]) -> Belief {
     let rule = Belief::of_rule(Prior { mean: 0.0, sd: 1.0 });
-    if said.is_empty() {
+    if estimates.is_empty() {
         return rule;
     }
     let scales = rule.parts().iter();
-    let each: Vec<(f64, Prior)> = scales.map(|part| given_scale(said, *part)).collect();
+    let each: Vec<(f64, Prior)> = scales.map(|part| given_scale(estimates, *part)).collect();
     let most = each.iter().map(|(log, _)| *log).fold(f64::MIN, f64::max);
     let total: f64 = each.iter().map(|(log, _)| (log - most).exp()).sum();
     let parts = each.iter().map(|(log, prior)| Part {
@@ -123,7 +123,7 @@ pub fn one_more(said: &[Said]) -> Belief {
 }
 
 /// The prior if the rule is the single normal `part`, with the log evidence for it.
-fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
+fn given_scale(estimates: &[ModelEstimate], part: Part) -> (f64, Prior) {
     let grid: Vec<(f64, Prior, f64)> = (0..POINTS)
         .map(|k| {
             let tau = part.sd * (k as f64 + 0.5) / POINTS as f64;
@@ -131,8 +131,8 @@ fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
                 mean: part.mean,
                 sd: (part.sd * part.sd - tau * tau).sqrt(),
             };
-            let log = log_likelihood(said, tau, before) - 0.5 * (tau / SCALE).powi(2);
-            (tau, mean_given(said, tau, before), log)
+            let log = log_likelihood(estimates, tau, before) - 0.5 * (tau / SCALE).powi(2);
+            (tau, mean_given(estimates, tau, before), log)
         })
         .collect();
     let most = grid.iter().map(|(.., log)| *log).fold(f64::MIN, f64::max);
@@ -162,8 +162,8 @@ fn given_scale(said: &[Said], part: Part) -> (f64, Prior) {
 /// with standard error `sᵢ`. μ has the usual prior less τ²; τ is half-normal(`SPREAD_SCALE`). The
 /// deviation of this model from μ has heavy tails, like a rule of thumb: the scales of [`SCALES`]
 /// times τ.
-pub fn spread_of_one_more(said: &[Said], usual: &SpreadPrior) -> SpreadPrior {
-    if said.is_empty() {
+pub fn spread_of_one_more(estimates: &[ModelEstimate], usual: &SpreadPrior) -> SpreadPrior {
+    if estimates.is_empty() {
         return usual.clone();
     }
     let (mean, variance) = (usual.mean(), usual.variance());
@@ -174,8 +174,8 @@ pub fn spread_of_one_more(said: &[Said], usual: &SpreadPrior) -> SpreadPrior {
                 mean,
                 sd: (variance - tau * tau).max(variance / 4.0).sqrt(),
             };
-            let log = log_likelihood(said, tau, before) - 0.5 * (tau / SPREAD_SCALE).powi(2);
-            (log, tau, mean_given(said, tau, before))
+            let log = log_likelihood(estimates, tau, before) - 0.5 * (tau / SPREAD_SCALE).powi(2);
+            (log, tau, mean_given(estimates, tau, before))
         })
         .collect();
     let most = places.iter().map(|(log, ..)| *log).fold(f64::MIN, f64::max);
@@ -202,9 +202,9 @@ pub struct Learnt {
     /// The declared family of the model, if any.
     pub family: Option<String>,
     /// Estimate by term.
-    pub said: BTreeMap<Term, Said>,
+    pub estimates: BTreeMap<Term, ModelEstimate>,
     /// Estimate of log σ of its residuals, if there is one.
-    pub spread: Option<Said>,
+    pub spread: Option<ModelEstimate>,
 }
 
 /// The estimates of one term by the other models, pooled.
@@ -239,7 +239,7 @@ impl Pooled {
 pub struct Pool {
     terms: BTreeMap<Term, Pooled>,
     comps: Vec<usize>,
-    spreads: Vec<Said>,
+    spreads: Vec<ModelEstimate>,
 }
 
 impl Pool {
@@ -247,20 +247,20 @@ impl Pool {
     /// family and are not pooled outside it.
     pub fn of<'a>(models: impl IntoIterator<Item = &'a Learnt>, family: Option<&str>) -> Self {
         let (mut comps, mut spreads) = (Vec::new(), Vec::new());
-        let mut by_term: BTreeMap<Term, (Vec<Said>, Vec<usize>)> = BTreeMap::new();
+        let mut by_term: BTreeMap<Term, (Vec<ModelEstimate>, Vec<usize>)> = BTreeMap::new();
         for (at, model) in models.into_iter().enumerate() {
             comps.push(model.comps);
             spreads.extend(model.spread);
             let related = family.is_some() && model.family.as_deref() == family;
             let meant = |term: &&Term| related || !matches!(term, Term::Attribute(_));
-            for (term, said) in model.said.iter().filter(|(term, _)| meant(term)) {
+            for (term, estimate) in model.estimates.iter().filter(|(term, _)| meant(term)) {
                 let (all, models) = by_term.entry(term.clone()).or_default();
-                all.push(*said);
+                all.push(*estimate);
                 models.push(at);
             }
         }
-        let pooled = |(term, (said, models)): (Term, (Vec<Said>, Vec<usize>))| {
-            let belief = one_more(&said);
+        let pooled = |(term, (estimates, models)): (Term, (Vec<ModelEstimate>, Vec<usize>))| {
+            let belief = one_more(&estimates);
             (term, Pooled { belief, models })
         };
         Self {
@@ -297,8 +297,8 @@ mod tests {
     use crate::fit::solve::Sign;
     use proptest::prelude::*;
 
-    fn said(mean: f64, sd: f64) -> Said {
-        Said { mean, sd }
+    fn estimate(mean: f64, sd: f64) -> ModelEstimate {
+        ModelEstimate { mean, sd }
     }
 
     fn close(a: f64, b: f64, within: f64) {
@@ -319,7 +319,7 @@ mod tests {
         assert_eq!(pooled.share(), 0.0);
         assert_eq!(Pool::default(), Pool::of([], None));
         // An estimate without information changes nothing.
-        let vague = one_more(&[said(3.0, 1e6)]);
+        let vague = one_more(&[estimate(3.0, 1e6)]);
         for (part, scale) in vague.parts().iter().zip([SCALES, SCALES].concat()) {
             close(part.mean, 0.0, 1e-9);
             close(part.sd, scale, 1e-9);
@@ -337,14 +337,14 @@ mod tests {
             let like = belief.parts()[..SCALES.len()].iter();
             like.map(|part| part.weight / (1.0 - UNLIKE)).collect()
         };
-        let contradicted = one_more(&[said(6.0, 0.2)]);
+        let contradicted = one_more(&[estimate(6.0, 0.2)]);
         let weights = weights_of(contradicted);
         assert!(
             weights.windows(2).all(|pair| pair[0] < pair[1]),
             "{weights:?}"
         );
         assert!(weights[3] > 0.9, "{weights:?}");
-        let agreed = weights_of(one_more(&[said(0.1, 0.2)]));
+        let agreed = weights_of(one_more(&[estimate(0.1, 0.2)]));
         assert!(
             agreed.windows(2).all(|pair| pair[0] > pair[1]),
             "{agreed:?}"
@@ -353,7 +353,7 @@ mod tests {
 
     #[test]
     fn many_that_agree_are_believed() {
-        let belief = one_more(&vec![said(1.5, 0.2); 30]);
+        let belief = one_more(&vec![estimate(1.5, 0.2); 30]);
         close(belief.quantile(0.5, Sign::Free), 1.5, 0.03);
         let (low, high) = (
             belief.quantile(0.1, Sign::Free),
@@ -366,7 +366,7 @@ mod tests {
     fn the_more_the_narrower() {
         let mut before = one_more(&[]).variance();
         for models in [1, 2, 4, 8, 16] {
-            let belief = one_more(&vec![said(0.5, 0.5); models]);
+            let belief = one_more(&vec![estimate(0.5, 0.5); models]);
             assert!(
                 belief.variance() < before,
                 "{models}: {} {before}",
@@ -378,8 +378,8 @@ mod tests {
 
     #[test]
     fn those_that_contradict_each_other_leave_the_rule() {
-        let contradicting: Vec<Said> = (0..12)
-            .map(|k| said(if k % 2 == 0 { -1.5 } else { 1.5 }, 0.1))
+        let contradicting: Vec<ModelEstimate> = (0..12)
+            .map(|k| estimate(if k % 2 == 0 { -1.5 } else { 1.5 }, 0.1))
             .collect();
         let belief = one_more(&contradicting);
         close(belief.mean(), 0.0, 1e-9);
@@ -392,7 +392,10 @@ mod tests {
             comps,
             spread: None,
             family: Some("readers".into()),
-            said: terms.iter().map(|t| (t.clone(), said(0.1, 1.0))).collect(),
+            estimates: terms
+                .iter()
+                .map(|t| (t.clone(), estimate(0.1, 1.0)))
+                .collect(),
         };
         let (grade, trend) = (Term::Grade(0), Term::Trend);
         let storage = Term::Attribute("storage".into());
@@ -414,7 +417,7 @@ mod tests {
         /// spread of the reports together.
         #[test]
         fn within_reason(reports in prop::collection::vec((-4.0..4.0f64, 0.01..5.0f64), 1..12)) {
-            let all: Vec<Said> = reports.iter().map(|&(mean, sd)| said(mean, sd)).collect();
+            let all: Vec<ModelEstimate> = reports.iter().map(|&(mean, sd)| estimate(mean, sd)).collect();
             let belief = one_more(&all);
             let low = reports.iter().map(|r| r.0).fold(0.0, f64::min);
             let high = reports.iter().map(|r| r.0).fold(0.0, f64::max);

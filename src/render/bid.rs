@@ -91,7 +91,7 @@ pub(super) fn sells_in(content: &Bid<'_>) -> String {
         "It sells in about {weeks} week{} ({}).",
         if weeks == Decimal::ONE { "" } else { "s" },
         match time.from {
-            WeeksFrom::Said => "as said",
+            WeeksFrom::Stated => "as said",
             WeeksFrom::Policy => "from the asking policy",
         }
     )

@@ -116,7 +116,7 @@ impl Sheet<'_> {
                 sentence(&mut out, &line, prose);
             }
             for verdict in of(Standing::Holds) {
-                sentence(&mut out, &format!("✓ {}.", verdict.says), prose);
+                sentence(&mut out, &format!("✓ {}.", verdict.finding), prose);
             }
             let open = of(Standing::Open).count();
             if open > 0 {
@@ -137,7 +137,7 @@ pub(super) fn advised_once(verdict: &Verdict, advised: &mut Vec<String>) -> Stri
         .filter(|advice| !advised.contains(advice));
     let advice = fresh.map_or(String::new(), |text| format!(" {text}"));
     advised.extend(fresh.cloned());
-    format!("{}.{advice}", verdict.says)
+    format!("{}.{advice}", verdict.finding)
 }
 
 /// The sales that look mistyped, in words; empty if there are none.

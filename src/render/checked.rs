@@ -74,7 +74,7 @@ fn verdicts(all: &[Verdict]) -> Markup {
         @for (mark, verdict) in of(Standing::Fails, "✗").chain(of(Standing::Holds, "✓")) {
             p.verdict {
                 (marked(mark))
-                (prose(&verdict.says)) "."
+                (prose(&verdict.finding)) "."
                 @if let Some(advice) = &verdict.advice { " " (prose(advice)) }
             }
         }

@@ -48,13 +48,13 @@ pub fn section(conflicts: &[Conflict], settings: &Settings, width: usize) -> Str
                 conflict.label,
                 count(one.sales, "sale"),
                 one.model,
-                one.said().text(code),
+                one.observed().text(code),
                 conflict.rule_words(code)
             ),
             several => {
                 let named = several.iter().take(NAMED);
                 let named: Vec<String> = named
-                    .map(|one| format!("{} at {}", one.model, one.said().text(code)))
+                    .map(|one| format!("{} at {}", one.model, one.observed().text(code)))
                     .collect();
                 let more = if several.len() > NAMED { ", …" } else { "" };
                 let sales = several.iter().map(|one| one.sales).sum::<usize>();

@@ -28,7 +28,7 @@ use crate::trade::part::parts_text;
 const SHOWN: usize = 20;
 
 /// Number of weeks from which rates are shown.
-const TELLING: f64 = 1.0;
+const LEAST_WEEKS: f64 = 1.0;
 
 /// Content of the sheet for the ledger.
 #[derive(Debug)]
@@ -194,7 +194,7 @@ pub fn sentences(content: &Content<'_>) -> Vec<String> {
     if summary.closed > 0 {
         lines.push(deals_closed(content));
     }
-    if summary.weeks >= TELLING
+    if summary.weeks >= LEAST_WEEKS
         && let (Some(turnover), Some(weekly)) = (summary.turnover, summary.weekly)
     {
         lines.push(format!(
@@ -291,7 +291,7 @@ fn goal(content: &Content<'_>) -> Option<String> {
     }
     let missing = (content.goal - bankroll).to_f64().unwrap_or_default();
     let pace = content.summary.profit.to_f64().unwrap_or_default() / content.summary.weeks;
-    Some(if content.summary.weeks >= TELLING && pace > 0.0 {
+    Some(if content.summary.weeks >= LEAST_WEEKS && pace > 0.0 {
         format!(
             "{head}; at the profit so far, {} a week, in about {:.0} weeks.",
             content.statistic(pace),

@@ -11,7 +11,7 @@ use super::prose::{
     wrap,
 };
 use super::table::{Grid, Kind};
-use crate::band::estimate::{Adjustment, CompLine, Estimate, NO_COMP_SAYS, Spread, Unknown};
+use crate::band::estimate::{Adjustment, CompLine, Estimate, STATED_NOWHERE, Spread, Unknown};
 use crate::band::recalibration::Recalibration;
 use crate::fit::term::Fact;
 use crate::select::Candidate;
@@ -154,14 +154,14 @@ pub(super) fn assumptions(made: &Estimate) -> Option<String> {
     let stated = made.assumptions.iter().filter(|text| !open.contains(text));
     let (unstated, others): (Vec<&str>, Vec<&str>) = stated
         .map(String::as_str)
-        .partition(|text| text.ends_with(NO_COMP_SAYS));
+        .partition(|text| text.ends_with(STATED_NOWHERE));
     let mut texts: Vec<String> = Vec::new();
     if !unstated.is_empty() {
         let facts: Vec<&str> = unstated
             .iter()
-            .map(|text| text.strip_suffix(NO_COMP_SAYS).unwrap_or(text))
+            .map(|text| text.strip_suffix(STATED_NOWHERE).unwrap_or(text))
             .collect();
-        texts.push(format!("{}{NO_COMP_SAYS}", facts.join(", ")));
+        texts.push(format!("{}{STATED_NOWHERE}", facts.join(", ")));
     }
     texts.extend(others.into_iter().map(String::from));
     let (once, mixed): (Vec<&Unknown>, Vec<&Unknown>) =

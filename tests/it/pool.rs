@@ -8,7 +8,7 @@ use std::sync::Arc;
 use compband::band::estimate::Context;
 use compband::band::estimate_with;
 use compband::band::related::learn;
-use compband::fit::pool::{Pool, Said, mean_given, one_more};
+use compband::fit::pool::{ModelEstimate, Pool, mean_given, one_more};
 use compband::fit::prior::Prior;
 use compband::settings::Settings;
 use rand::SeedableRng;
@@ -22,9 +22,9 @@ use crate::estimate::json as run_json;
 use crate::reference::{close, json, numbers};
 use crate::runner::out;
 
-fn said(of: &Value) -> Vec<Said> {
+fn estimate(of: &Value) -> Vec<ModelEstimate> {
     let pairs = numbers(&of["mean"]).into_iter().zip(numbers(&of["sd"]));
-    pairs.map(|(mean, sd)| Said { mean, sd }).collect()
+    pairs.map(|(mean, sd)| ModelEstimate { mean, sd }).collect()
 }
 
 /// *Bayesian Data Analysis*, 3rd edition, section 5.5: the mean over eight schools, as printed
@@ -36,7 +36,7 @@ fn eight_schools() {
         mean: 0.0,
         sd: f64::INFINITY,
     };
-    let given = |tau| mean_given(&said(schools), tau, nothing);
+    let given = |tau| mean_given(&estimate(schools), tau, nothing);
     assert_eq!(
         format!("{:.1} {:.1}", given(0.0).mean, given(0.0).sd),
         "7.7 4.1"
@@ -58,7 +58,7 @@ fn one_more_model() {
     let cases = json("pool.json")["one_more"].as_array().unwrap().clone();
     let near = |ours: f64, theirs: f64| assert!((ours - theirs).abs() < 3e-4, "{ours} {theirs}");
     for case in &cases {
-        let ours = one_more(&said(case));
+        let ours = one_more(&estimate(case));
         let expected = |key: &str| case[key].as_f64().unwrap();
         near(ours.mean(), expected("pooled_mean"));
         near(ours.variance().sqrt(), expected("pooled_sd"));

@@ -1,7 +1,7 @@
 //! A run that asks about many units says of each what a run says that asks about it alone.
 
 use chrono::NaiveDate;
-use compband::app::describe::Said;
+use compband::app::describe::Description;
 use compband::app::report::estimates;
 use compband::book::Book;
 
@@ -28,19 +28,19 @@ fn many_units_are_estimated_as_one_alone() {
     for model in MODELS {
         for grade in [Some("B"), Some("D"), None] {
             for works in [true, false] {
-                asked.push(Said {
+                asked.push(Description {
                     model: model.into(),
                     grade: grade.map(String::from),
                     parts: !works,
                     // Of two windows, so that related models are fitted for each.
                     window: Some(if works { 365 } else { 180 }),
-                    ..Said::default()
+                    ..Description::default()
                 });
             }
         }
     }
-    let said = |asked: &[Said]| {
-        let each: Vec<&Said> = asked.iter().collect();
+    let description = |asked: &[Description]| {
+        let each: Vec<&Description> = asked.iter().collect();
         let made = estimates(&book, &each, day, &mut |_| {}).unwrap();
         let made = made.into_iter().map(|made| {
             made.map(|made| made.estimate)
@@ -48,10 +48,10 @@ fn many_units_are_estimated_as_one_alone() {
         });
         made.collect::<Vec<_>>()
     };
-    let together = said(&asked);
+    let together = description(&asked);
     let mut estimated = 0;
     for (asked, together) in asked.iter().zip(together) {
-        let alone = said(std::slice::from_ref(asked)).remove(0);
+        let alone = description(std::slice::from_ref(asked)).remove(0);
         match (alone, together) {
             (Ok(alone), Ok(together)) => {
                 let numbers = |made: &compband::band::estimate::Estimate| {

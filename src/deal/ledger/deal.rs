@@ -241,7 +241,7 @@ impl Deal {
         let price = -entry.postings.get(Account::Sales);
         let taken = Taken {
             prices: [price, price - entry.postings.get(Account::ShippingPaid)],
-            said: entry.offers,
+            stated: entry.offers,
             since: self.in_stock_from,
             on: entry.on,
         };
@@ -309,8 +309,8 @@ impl Deal {
         let elsewhere = before
             .filter(|one| self.listing_of(one) != Some(at))
             .count() as u32;
-        let said = sale.said.unwrap_or(0).saturating_sub(elsewhere);
-        said.max(noted + u32::from(!sale.is_last_of(&seen)))
+        let stated = sale.stated.unwrap_or(0).saturating_sub(elsewhere);
+        stated.max(noted + u32::from(!sale.is_last_of(&seen)))
     }
 
     /// Number of offers before a sale at a price on a day, the accepted one included, by the recorded offers; `None`
@@ -318,7 +318,7 @@ impl Deal {
     pub fn offers_before(&self, on: NaiveDate, prices: [Decimal; 2]) -> Option<u32> {
         let sale = Taken {
             prices,
-            said: None,
+            stated: None,
             since: self.in_stock_from,
             on,
         };

@@ -36,7 +36,7 @@ pub(super) struct Taken {
     /// Price without the shipping that the buyer paid, and with it.
     pub prices: [Decimal; 2],
     /// Number of offers recorded with the sale, the accepted one included.
-    pub said: Option<u32>,
+    pub stated: Option<u32>,
     /// First day of the unit's time in stock before it.
     pub since: NaiveDate,
     /// Day of the sale.

@@ -12,7 +12,7 @@ use super::terms::{AIMS, aims, aims_of, costs_of, outlet_field, sale, typed};
 use crate::app::AppError;
 use crate::app::amounts::money_if;
 use crate::app::bid::{Purchase, bid};
-use crate::app::describe::{Said, asked, question};
+use crate::app::describe::{Description, asked, question};
 use crate::app::listed::all_in_stock;
 use crate::app::lot::written;
 use crate::app::meant::deal_number;
@@ -21,7 +21,7 @@ use crate::desk::fields::{Fields, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View, refused};
 use crate::desk::ready::Ready;
-use crate::desk::unit::{self, model_field, with_said, with_unit};
+use crate::desk::unit::{self, model_field, with_description, with_unit};
 use crate::render::buying;
 use crate::render::html::visible;
 use crate::render::sheet;
@@ -67,7 +67,7 @@ fn filled(ready: &Ready<'_>, form: &Form) -> Result<Form, AppError> {
     };
     let mut alone = form.clone();
     if form.has("model") {
-        alone = with_said(form, &Said::default());
+        alone = with_description(form, &Description::default());
         alone.push("unit", word);
     }
     let filled = with_unit(ready, &alone)?;
@@ -180,8 +180,8 @@ const COSTS: [(&str, &str, &str); 9] = [
 fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     let settings = ready.settings();
     let currency = &settings.currency;
-    let said = unit::said(form, settings)?;
-    let described = asked(&said, settings, &mut ready.notice())?;
+    let description = unit::description(form, settings)?;
+    let described = asked(&description, settings, &mut ready.notice())?;
     let text = written(&described.1, settings);
     let repairs = repairs::read(form, currency)?;
     let purchase = Purchase {
@@ -191,7 +191,7 @@ fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
         asked: money_if("--against", typed(form, "against").as_ref(), currency)?,
     };
     let reader = ready.reader(&described.1.model, ready.today())?;
-    let unit = reader.unit(question(&said, described))?;
+    let unit = reader.unit(question(&description, described))?;
     let found = bid(ready.book(), &unit, purchase, &mut ready.notice())?;
     Ok(html! {
         (buying::page(&found))

@@ -141,13 +141,13 @@ fn done(ready: &Ready<'_>, form: &Form, checked: &Checked) -> Result<Markup, App
         contradicted::section(&checked.conflicts, settings, UNBROKEN),
     ];
     let lines = lines(&content, &notes, settings);
-    let said: Vec<&str> = lines
+    let summary: Vec<&str> = lines
         .iter()
         .take(2)
         .map(|line| line.text.as_str())
         .collect();
     Ok(html! {
-        p.unseen data-say="check" { (prose(&said.join(" "))) }
+        p.unseen data-say="check" { (prose(&summary.join(" "))) }
         section { h2 { "In words" } (checked::words(&lines)) }
         @if !own.is_empty() {
             section { h2 { "Your own sales" } @for text in &own { p { (prose(text)) } } }

@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 use serde_json::json;
 
 use crate::app::AppError;
-use crate::app::describe::{Said, asked, question};
+use crate::app::describe::{Description, asked, question};
 use crate::desk::fields::{Fields, or_open, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View, refused};
@@ -95,7 +95,11 @@ fn pick(ready: &Ready<'_>) -> Result<Markup, AppError> {
 }
 
 /// The day of the form; the level of the range goes into the description.
-fn when(ready: &Ready<'_>, form: &Form, said: &mut Said) -> Result<NaiveDate, AppError> {
+fn when(
+    ready: &Ready<'_>,
+    form: &Form,
+    description: &mut Description,
+) -> Result<NaiveDate, AppError> {
     let wrong = |message: String| AppError::Refused {
         message,
         next: String::new(),
@@ -104,7 +108,7 @@ fn when(ready: &Ready<'_>, form: &Form, said: &mut Said) -> Result<NaiveDate, Ap
         let level: Option<u8> = level.parse().ok();
         let level = level.filter(|level| (1..=99).contains(level));
         let level = level.ok_or_else(|| wrong("--band: expected per cent from 1 to 99".into()))?;
-        said.band = Some(level);
+        description.band = Some(level);
     }
     let order = ready.settings().date_order();
     form.get("as_of").map_or(Ok(ready.today()), |day| {
@@ -115,11 +119,11 @@ fn when(ready: &Ready<'_>, form: &Form, said: &mut Said) -> Result<NaiveDate, Ap
 
 /// The price, what moves it, the chart and the sales.
 fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
-    let mut said = unit::said(form, ready.settings())?;
-    let as_of = when(ready, form, &mut said)?;
-    let described = asked(&said, ready.settings(), &mut ready.notice())?;
+    let mut description = unit::description(form, ready.settings())?;
+    let as_of = when(ready, form, &mut description)?;
+    let described = asked(&description, ready.settings(), &mut ready.notice())?;
     let reader = ready.reader(&described.1.model, as_of)?;
-    let unit = reader.unit(question(&said, described))?;
+    let unit = reader.unit(question(&description, described))?;
     let made = unit.estimate(unit.selection()?)?;
     let ids = unit.short_ids(&made)?;
     let most = if form.has("all") {
@@ -130,15 +134,15 @@ fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
     let choosing = Choosing {
         form: FORM,
         ids: &ids,
-        kept: &said.keep,
-        dropped: &said.drop,
+        kept: &description.keep,
+        dropped: &description.drop,
         most,
     };
     let chart = glance::chart(&made).unwrap_or_else(|error| {
         html! { p.muted { "No chart: " (visible(&error.to_string())) "." } }
     });
     Ok(html! {
-        (glance::headline(&made, without(ready, &said, as_of)?))
+        (glance::headline(&made, without(ready, &description, as_of)?))
         (onward(form))
         (glance::warnings(&made))
         (glance::reasons(&made))
@@ -149,18 +153,22 @@ fn priced(ready: &Ready<'_>, form: &Form) -> Result<Markup, AppError> {
 }
 
 /// The likely price without the reader's choice of sales, if there is one.
-fn without(ready: &Ready<'_>, said: &Said, as_of: NaiveDate) -> Result<Option<Decimal>, AppError> {
-    if said.keep.is_empty() && said.drop.is_empty() {
+fn without(
+    ready: &Ready<'_>,
+    description: &Description,
+    as_of: NaiveDate,
+) -> Result<Option<Decimal>, AppError> {
+    if description.keep.is_empty() && description.drop.is_empty() {
         return Ok(None);
     }
-    let said = Said {
+    let description = Description {
         keep: Vec::new(),
         drop: Vec::new(),
-        ..said.clone()
+        ..description.clone()
     };
-    let described = asked(&said, ready.settings(), &mut |_| {})?;
+    let described = asked(&description, ready.settings(), &mut |_| {})?;
     let reader = ready.reader(&described.1.model, as_of)?;
-    let unit = reader.unit(question(&said, described))?;
+    let unit = reader.unit(question(&description, described))?;
     Ok(Some(unit.estimate(unit.selection()?)?.median))
 }
 

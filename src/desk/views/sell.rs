@@ -36,7 +36,7 @@ pub fn show(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let stock = all_in_stock(ready.book(), ready.today(), &mut ready.notice())?;
     let subject = subject(ready, form);
     let answer = match &subject {
-        Ok(subject) if subject.said.model.is_empty() => Ok(begin(ready, &stock)),
+        Ok(subject) if subject.description.model.is_empty() => Ok(begin(ready, &stock)),
         Ok(subject) => answered(ready, subject),
         Err(_) => Ok(Markup::default()),
     };
@@ -197,12 +197,12 @@ fn up_words(up: &Up, currency: &Currency) -> String {
 fn answered(ready: &Ready<'_>, subject: &Subject) -> Result<Markup, AppError> {
     let Subject {
         form,
-        said,
+        description,
         stocked,
     } = subject;
-    let described = asked(said, ready.settings(), &mut ready.notice())?;
+    let described = asked(description, ready.settings(), &mut ready.notice())?;
     let reader = ready.reader(&described.1.model, ready.today())?;
-    let unit = reader.unit(question(said, described))?;
+    let unit = reader.unit(question(description, described))?;
     let up = stocked.as_ref().and_then(|stocked| stocked.up.as_ref());
     let waiting = waiting(form)?.read(&unit.settings)?;
     let how = (&sale(form), waiting);

@@ -9,7 +9,7 @@ use crate::desk::fields::{Fields, guarded, send};
 use crate::desk::form::{Form, query};
 use crate::desk::page::{Page, Reply, View, refused};
 use crate::desk::ready::Ready;
-use crate::desk::unit::{self, model_field, said, with_unit};
+use crate::desk::unit::{self, description, model_field, with_unit};
 use crate::render::change::ORDER;
 use crate::render::chart::{HistoryChart, to_svg};
 use crate::render::html::{prose, visible};
@@ -60,8 +60,8 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         }
         "add" => {
             let described = with_unit(ready, form)?;
-            let said = said(&described, ready.settings())?;
-            add(book, name, &said, ready.today(), &mut ready.notice())?;
+            let description = description(&described, ready.settings())?;
+            add(book, name, &description, ready.today(), &mut ready.notice())?;
             format!("Watching {name}.")
         }
         "remove" => {
@@ -120,7 +120,7 @@ fn all(ready: &Ready<'_>, found: &[Refreshed], failed: &[Failed]) -> Result<Mark
     let new = new.count();
     let moved = found.iter().filter(|found| found.has_moved()).count();
     let watched = count(found.len() + failed.len(), "watched unit");
-    let say = match moved {
+    let summary = match moved {
         0 => format!("{watched}: none has moved since the last record."),
         _ => format!("{watched}, {moved} moved since the last record."),
     };
@@ -130,7 +130,7 @@ fn all(ready: &Ready<'_>, found: &[Refreshed], failed: &[Failed]) -> Result<Mark
     }
     Ok(html! {
         section {
-            h2 data-say="watched" { (prose(&say)) }
+            h2 data-say="watched" { (prose(&summary)) }
             @if new > 0 {
                 form method="post" action="/watched/do" {
                     (guarded(ready))

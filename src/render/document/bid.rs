@@ -306,7 +306,7 @@ pub fn document<'a>(content: &'a app::Bid<'_>) -> Bid<'a> {
         cash_assumed: content.funds.cash.is_some_and(|cash| cash.assumed),
         chance_of_total_loss: content.weighed.prospect.lost,
         weeks_from: match content.weighed.time.from {
-            WeeksFrom::Said => "as said",
+            WeeksFrom::Stated => "as said",
             WeeksFrom::Policy => "asking policy",
         },
         price_change_percent: content.weighed.time.change,

@@ -181,7 +181,7 @@ impl From<verdict::Verdict> for Verdict {
                 Standing::Open => "open",
                 Standing::Fails => "fails",
             },
-            says: verdict.says,
+            says: verdict.finding,
             advice: verdict.advice,
         }
     }
@@ -267,12 +267,12 @@ impl<'a> Rule<'a> {
         Self {
             what: &conflict.label,
             stated: conflict.rule.stated,
-            unit: match conflict.said.unit {
+            unit: match conflict.as_effect.unit {
                 RangeUnit::Percent => "percent",
                 RangeUnit::Money => "money",
             },
-            low: float(conflict.said.low),
-            high: float(conflict.said.high),
+            low: float(conflict.as_effect.low),
+            high: float(conflict.as_effect.high),
             models: against.iter().map(Model::of).collect(),
             under,
             line,
@@ -306,14 +306,14 @@ pub struct Model<'a> {
 
 impl<'a> Model<'a> {
     fn of(one: &'a Finding) -> Self {
-        let said = one.said();
+        let observed = one.observed();
         Self {
             model: &one.model,
             what: &one.label,
             sales: one.sales,
             informed_by: one.informed_by,
-            low: float(said.low),
-            high: float(said.high),
+            low: float(observed.low),
+            high: float(observed.high),
             chance: one.chance(),
         }
     }

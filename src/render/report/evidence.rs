@@ -208,7 +208,7 @@ fn figures(place: Place, check: &Check) -> Markup {
         };
         let advice = verdict.advice.as_ref();
         let advice = advice.map_or(String::new(), |advice| format!(" {advice}"));
-        format!("{word}: {}.{advice}", verdict.says)
+        format!("{word}: {}.{advice}", verdict.finding)
     });
     html! {
         (paragraphs([format!("This model: {}.", check.predicted)]))

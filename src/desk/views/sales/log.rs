@@ -11,7 +11,7 @@ use crate::desk::fields::{Fields, guarded, open_chip, send};
 use crate::desk::form::Form;
 use crate::desk::page::{Reply, refused};
 use crate::desk::ready::Ready;
-use crate::desk::unit::{self, model_field, said};
+use crate::desk::unit::{self, description, model_field};
 use crate::render::comps::{changes, line};
 use crate::render::html::{list, visible};
 use crate::trade::comp::COLUMNS;
@@ -194,7 +194,7 @@ pub fn act(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
 
 /// The values of a sale by the fields of the form, as by the flags of `compband log`.
 fn values(ready: &Ready<'_>, form: &Form) -> Result<Values, AppError> {
-    let said = said(form, ready.settings())?;
+    let description = description(form, ready.settings())?;
     let mut values = Values::default();
     let one = [
         ("model", form.get("model")),
@@ -206,10 +206,10 @@ fn values(ready: &Ready<'_>, form: &Form) -> Result<Values, AppError> {
             form.get("sold_on")
                 .or(form.has("undated").then_some(NOT_KNOWN)),
         ),
-        ("variant", said.variant.as_deref()),
-        ("completeness", said.completeness.as_deref()),
-        ("grade", said.grade.as_deref()),
-        ("works", said.parts.then_some("no")),
+        ("variant", description.variant.as_deref()),
+        ("completeness", description.completeness.as_deref()),
+        ("grade", description.grade.as_deref()),
+        ("works", description.parts.then_some("no")),
         ("how_sold", form.get("how_sold")),
         ("venue", form.get("venue")),
         ("lot_size", form.get("lot_size")),
@@ -221,15 +221,15 @@ fn values(ready: &Ready<'_>, form: &Form) -> Result<Values, AppError> {
         }
     }
     for (column, list) in [
-        ("missing", &said.missing),
-        ("extras", &said.extra),
-        ("defects", &said.defect),
+        ("missing", &description.missing),
+        ("extras", &description.extra),
+        ("defects", &description.defect),
     ] {
         if !list.is_empty() {
             values.put(column, &list.join("; "));
         }
     }
-    values.set = said.set;
+    values.set = description.set;
     if form.get("price").is_none() {
         return Err(AppError::Usage("--price: a sale needs a price".into()));
     }

@@ -69,7 +69,7 @@ pub fn take(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
     let sheet = Sheet {
         name,
         bytes: Arc::new(bytes),
-        said: Form::default(),
+        answers: Form::default(),
         work: String::new(),
         read: Slot::default(),
     };
@@ -93,32 +93,32 @@ fn more_about(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
             drop(sent);
             return Ok(gone(ready));
         };
-        let mut said = Form::default();
-        let answers = |name: &str| [WORD, SHIPPING].iter().any(|begin| name.starts_with(begin));
+        let mut answers = Form::default();
+        let is_answer = |name: &str| [WORD, SHIPPING].iter().any(|begin| name.starts_with(begin));
         // Earlier answers and columns stay; the rest of how to read it is sent anew each time.
-        for (name, value) in sheet.said.fields() {
-            let stays = answers(name) || name.starts_with(COLUMN);
+        for (name, value) in sheet.answers.fields() {
+            let stays = is_answer(name) || name.starts_with(COLUMN);
             if stays && form.get(name).is_none() {
-                said.push(name, value);
+                answers.push(name, value);
             }
         }
         for (name, value) in form.fields() {
-            let known = answers(name) || name.starts_with(COLUMN) || READ_AS.contains(&name);
-            let stays = name.starts_with(COLUMN) && sheet.said.get(name).is_none();
+            let known = is_answer(name) || name.starts_with(COLUMN) || READ_AS.contains(&name);
+            let stays = name.starts_with(COLUMN) && sheet.answers.get(name).is_none();
             if known && name != "columns" && !(stays && found(name, value)) {
-                said.push(name, value);
+                answers.push(name, value);
             }
         }
         // From then on a column named in the text is one that was chosen.
         for pair in form.text("columns").split(';').map(str::trim) {
             match pair.rsplit_once('=') {
                 Some((theirs, ours)) => {
-                    said.set(&format!("{COLUMN}{}", theirs.trim()), ours.trim())
+                    answers.set(&format!("{COLUMN}{}", theirs.trim()), ours.trim())
                 }
-                None => said.push("columns", pair),
+                None => answers.push("columns", pair),
             }
         }
-        sheet.said = said;
+        sheet.answers = answers;
     }
     begin(ready, id, true)
 }
@@ -203,7 +203,7 @@ fn asks(ready: &Ready<'_>, id: &str, sheet: &Sheet, read: &Read) -> Markup {
     if !read.dry && read.failed.is_none() && (read.entry.is_some() || read.problems == 0) {
         return html! {};
     }
-    let fields = Fields::of(&sheet.said);
+    let fields = Fields::of(&sheet.answers);
     let refused = read.problems > 0 && read.aside == 0;
     let may = read.failed.is_none() && !refused && read.writes();
     html! {
@@ -220,9 +220,9 @@ fn asks(ready: &Ready<'_>, id: &str, sheet: &Sheet, read: &Read) -> Markup {
         form method="post" action="/sales/sheet" {
             input type="hidden" name="sheet" value=(id);
             h2 { @if questions(read) { "What is not known" } @else { "Read it another way" } }
-            @for (at, word) in read.unknown.iter().enumerate() { (unknown(at, word, &sheet.said)) }
+            @for (at, word) in read.unknown.iter().enumerate() { (unknown(at, word, &sheet.answers)) }
             @for (at, (column, examples)) in read.shipping.iter().enumerate() {
-                (shipping(at, column, examples, &sheet.said))
+                (shipping(at, column, examples, &sheet.answers))
             }
             (how(ready, &fields, read))
             (send("Look again"))
@@ -271,9 +271,9 @@ fn how(ready: &Ready<'_>, fields: &Fields<'_>, read: &Read) -> Markup {
 }
 
 /// One column of the sheet: which of ours it is.
-fn column(at: usize, theirs: &str, ours: Option<&str>, said: &Form) -> Markup {
+fn column(at: usize, theirs: &str, ours: Option<&str>, answers: &Form) -> Markup {
     let name = format!("{COLUMN}{theirs}");
-    let chosen = said.get(&name).or(ours).unwrap_or("-");
+    let chosen = answers.get(&name).or(ours).unwrap_or("-");
     let known = Column::ALL.map(Column::name);
     let own = (!known.contains(&chosen) && chosen != "-").then_some(chosen);
     html! {
@@ -289,7 +289,7 @@ fn column(at: usize, theirs: &str, ours: Option<&str>, said: &Form) -> Markup {
 }
 
 /// The question what a word of the sheet means.
-fn unknown(at: usize, word: &UnknownWord, said: &Form) -> Markup {
+fn unknown(at: usize, word: &UnknownWord, answers: &Form) -> Markup {
     let name = format!("{WORD}{}:{}", word.column.name(), word.word);
     let rows = format!(
         "in {}, first in row {}",
@@ -312,16 +312,16 @@ fn unknown(at: usize, word: &UnknownWord, said: &Form) -> Markup {
         choices.push((OPEN.into(), "leave it: its rows are wrong".into()));
         html! { "Which " (word.column.name().replace('_', " ")) " is " (named(&word.word)) "?" }
     };
-    if said.get(&name).is_some_and(|answer| answer == OPEN) {
+    if answers.get(&name).is_some_and(|answer| answer == OPEN) {
         return html! {};
     }
     // An answer is not required: the others can be given first.
     question((1_000 + at, false), &name, &legend, &rows, &choices)
 }
 
-fn shipping(at: usize, column: &str, examples: &[String], said: &Form) -> Markup {
+fn shipping(at: usize, column: &str, examples: &[String], answers: &Form) -> Markup {
     let name = format!("{SHIPPING}{column}");
-    let chosen = said.text(&name);
+    let chosen = answers.text(&name);
     html! {
         fieldset.field.asked {
             legend { "Is the column " (visible(column)) " what the buyer paid for shipping?" }
@@ -338,20 +338,20 @@ fn shipping(at: usize, column: &str, examples: &[String], said: &Form) -> Markup
 /// `12 sales would be added, 1 changed; 3 are in the book already.`
 fn would(read: &Read) -> String {
     let [new, changed, same] = read.counts;
-    let mut said = Vec::new();
+    let mut answers = Vec::new();
     if new > 0 || changed == 0 {
-        said.push(format!("{} would be added", counted(new, "sale")));
+        answers.push(format!("{} would be added", counted(new, "sale")));
     }
     if changed > 0 {
-        said.push(format!("{} would be changed", counted(changed, "sale")));
+        answers.push(format!("{} would be changed", counted(changed, "sale")));
     }
     if same > 0 {
-        said.push(format!("{same} in the book already"));
+        answers.push(format!("{same} in the book already"));
     }
     if read.aside > 0 {
-        said.push(format!("{} set aside", counted(read.aside, "row")));
+        answers.push(format!("{} set aside", counted(read.aside, "row")));
     }
-    format!("{}.", said.join(", "))
+    format!("{}.", answers.join(", "))
 }
 
 /// The result of reading a sheet.

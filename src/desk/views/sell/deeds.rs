@@ -142,9 +142,9 @@ fn offered(ready: &Ready<'_>, form: &Form) -> Result<Reply, AppError> {
         ));
     };
     let offer = money("--offer", form.text("offer"), &settings.currency)?;
-    let described = asked(&subject.said, settings, &mut notice)?;
+    let described = asked(&subject.description, settings, &mut notice)?;
     let reader = ready.reader(&described.1.model, ready.today())?;
-    let unit = reader.unit(question(&subject.said, described))?;
+    let unit = reader.unit(question(&subject.description, described))?;
     if let Err(error) = judged(ready, &subject, &unit)
         && error.kind() != Kind::Absent
     {

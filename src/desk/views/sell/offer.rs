@@ -5,7 +5,7 @@ use std::ops::RangeInclusive;
 use crate::app::AppError;
 use crate::app::amounts::{money, refused};
 use crate::app::ask::{Basis, Judged, judge};
-use crate::app::describe::Said;
+use crate::app::describe::Description;
 use crate::app::listed::{Stocked, in_stock};
 use crate::app::meant::meant;
 use crate::app::offering::{WaitingTyped, with_listing};
@@ -23,7 +23,7 @@ pub struct Subject {
     /// The form.
     pub form: Form,
     /// The description.
-    pub said: Said,
+    pub description: Description,
     /// The deal with its listing.
     pub stocked: Option<Stocked>,
 }
@@ -35,20 +35,25 @@ pub struct Subject {
 pub fn subject(ready: &Ready<'_>, form: &Form) -> Result<Subject, AppError> {
     let settings = ready.settings();
     if let Some(word) = form.get("unit") {
-        let found = meant(ready.book(), word, Said::default(), &mut ready.notice())?;
+        let found = meant(
+            ready.book(),
+            word,
+            Description::default(),
+            &mut ready.notice(),
+        )?;
         if let Some(id) = found.deal() {
             let outlet = form.get("outlet");
             let stocked = in_stock(ready.book(), id, outlet, ready.today(), &mut ready.notice())?;
             return Ok(Subject {
                 form: form.clone(),
-                said: found.said,
+                description: found.description,
                 stocked: Some(stocked),
             });
         }
     }
     let form = with_unit(ready, form)?;
     Ok(Subject {
-        said: unit::said(&form, settings)?,
+        description: unit::description(&form, settings)?,
         form,
         stocked: None,
     })

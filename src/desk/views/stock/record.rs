@@ -14,7 +14,7 @@ use crate::app::overheads::{Overhead, driving, kilometres};
 use crate::desk::form::Form;
 use crate::desk::page::Reply;
 use crate::desk::ready::Ready;
-use crate::desk::unit::said;
+use crate::desk::unit::description;
 use crate::desk::views::events;
 use crate::desk::views::terms::{day, typed, worth};
 use crate::parse::parts::parts;
@@ -153,17 +153,17 @@ impl Asked<'_, '_> {
     fn buy(&self) -> Result<Done, AppError> {
         let (book, settings) = (self.ready.book(), self.ready.settings());
         let mut notice = self.ready.notice();
-        let mut said = said(self.form, settings)?;
-        said.model = one_line("--model", &said.model)?;
+        let mut description = description(self.form, settings)?;
+        description.model = one_line("--model", &description.model)?;
         match self.form.get("sure") {
-            Some(sure) => said.model = one_line("--model", sure)?,
+            Some(sure) => description.model = one_line("--model", sure)?,
             None => {
-                if let Some(near) = nearly_known(book, &said.model, &mut notice)? {
+                if let Some(near) = nearly_known(book, &description.model, &mut notice)? {
                     return Ok(Done::Doubt(near));
                 }
             }
         }
-        let unit = subject(&said, settings, &mut notice)?;
+        let unit = subject(&description, settings, &mut notice)?;
         fit_to_keep(&unit)?;
         let named = sheet::unit(&unit);
         let bought = Bought {
@@ -210,8 +210,8 @@ impl Asked<'_, '_> {
     fn overhead(&self) -> Result<Reply, AppError> {
         let settings = self.ready.settings();
         let km = self.form.get("km").map(kilometres).transpose()?;
-        let said = self.money("amount")?;
-        if km.is_some() && said.is_some() {
+        let amount = self.money("amount")?;
+        if km.is_some() && amount.is_some() {
             return Err(AppError::Refused {
                 message: "--km and an amount give the cost twice".into(),
                 next: "leave one of them out".into(),
@@ -219,9 +219,9 @@ impl Asked<'_, '_> {
         }
         let cost = match km {
             Some(km) => driving(km, self.money("per_km")?, settings)?,
-            None => said.unwrap_or_default(),
+            None => amount.unwrap_or_default(),
         };
-        let said = Overhead {
+        let overhead = Overhead {
             amount: cost,
             own: self.form.has("own") || km.is_some(),
             minutes: self.minutes()?,
@@ -233,7 +233,7 @@ impl Asked<'_, '_> {
             note: joined(&[&what, &self.dated.note], "; "),
             ..self.dated.clone()
         };
-        let spent = self.enter(|books, _| books.overhead(said, dated))?;
+        let spent = self.enter(|books, _| books.overhead(overhead, dated))?;
         let line = format!(
             "Spent {} on {}. Overheads so far {}.",
             self.amount(cost),
@@ -358,10 +358,10 @@ impl Asked<'_, '_> {
     }
 
     fn describe(&self) -> Result<Reply, AppError> {
-        let said = said(self.form, self.ready.settings())?;
+        let description = description(self.form, self.ready.settings())?;
         let deal = self.form.text("deal");
         let (of_deal, was) =
-            self.enter(|books, dated| books.describe(deal, (None, said), dated))?;
+            self.enter(|books, dated| books.describe(deal, (None, description), dated))?;
         let lines = [
             format!(
                 "{} is now described as {}.",
@@ -393,13 +393,13 @@ impl Asked<'_, '_> {
     fn harvest(&self) -> Result<Reply, AppError> {
         let currency = &self.ready.settings().currency;
         let text = self.form.text("parts");
-        let said = HarvestGiven {
+        let given = HarvestGiven {
             parts: parts(text, currency).map_err(|expected| refused("--parts", text, &expected))?,
             fits: self.fits()?,
             minutes: self.minutes()?,
         };
         let deal = self.form.text("deal");
-        let taken = self.enter(|books, dated| books.harvest(deal, said, dated))?;
+        let taken = self.enter(|books, dated| books.harvest(deal, given, dated))?;
         let mut lines = vec![format!(
             "Took apart {} on {}.",
             taken.of_deal.deal.name(),
