@@ -67,9 +67,12 @@ impl Rule {
     }
 
     /// Log probability of the possible values under the belief before truncation.
-    fn log_possible(&self) -> f64 {
+    pub fn log_possible(&self) -> f64 {
         let side = self.side();
-        let part = |q: &Part| q.weight * log_cdf_and_ratio(side * q.mean / q.sd).0.exp();
+        let part = |q: &Part| {
+            let (below, exponent, _) = side_mass(side * q.mean / q.sd);
+            q.weight * below * exponent.exp()
+        };
         match side {
             0.0 => 0.0,
             _ => self.belief.parts().iter().map(part).sum::<f64>().ln(),
@@ -332,7 +335,8 @@ impl Sites {
             .collect()
     }
 
-    /// log Z.
+    /// log Z, if the rules are not scaled to one after truncation: greater by the sum of their
+    /// [`Rule::log_possible`], whatever the sites.
     pub fn log_mass(&self, rules: &[Rule], likelihood: &Quadratic, posterior: &Normal) -> f64 {
         let constants: f64 = rules
             .iter()
@@ -366,16 +370,18 @@ fn cavity_of(now: Moments, site: Site) -> Option<Moments> {
     })
 }
 
-/// log C of a site; that of a density if it is the only information.
+/// log C of a site, greater by the rule's [`Rule::log_possible`]; that of a density if it is the only
+/// information.
 fn log_constant(rule: &Rule, site: Site, posterior: &Normal) -> f64 {
     let Some(cavity) = cavity(rule, site, posterior) else {
-        return (site.tau / (2.0 * PI)).ln() / 2.0 - site.eta * site.eta / (2.0 * site.tau);
+        let log_peak = (site.tau / (2.0 * PI)).ln() / 2.0;
+        return log_peak - site.eta * site.eta / (2.0 * site.tau) + rule.log_possible();
     };
     let (log_mass, _) = tilted(cavity, rule);
     let known = cavity.variance.recip();
     let eta = cavity.mean * known;
     let square = (eta + site.eta).powi(2) / (known + site.tau) - eta * cavity.mean;
-    log_mass - rule.log_possible() + (site.tau * cavity.variance).ln_1p() / 2.0 - square / 2.0
+    log_mass + (site.tau * cavity.variance).ln_1p() / 2.0 - square / 2.0
 }
 
 /// log Ẑ without the truncation term, and mean and variance, of cavity times rule.
@@ -401,8 +407,9 @@ fn tilted(cavity: Moments, rule: &Rule) -> (f64, Moments) {
         } else {
             let root = variance.sqrt();
             let at = side * mean / root;
-            let (log_side, ratio) = log_cdf_and_ratio(at);
-            exponents[i] += log_side;
+            let (below, exponent, ratio) = side_mass(at);
+            factors[i] *= below;
+            exponents[i] += exponent;
             moments[i] = Moments {
                 mean: mean + side * root * ratio,
                 variance: variance * (1.0 - ratio * (ratio + at)).max(1e-12),
@@ -424,19 +431,18 @@ fn tilted(cavity: Moments, rule: &Rule) -> (f64, Moments) {
     (log_mass, Moments { mean, variance })
 }
 
-/// `log Φ(z)`, and `φ(z)/Φ(z)`.
-fn log_cdf_and_ratio(z: f64) -> (f64, f64) {
+/// `Φ(z)` as a factor and the exponent of another, and `φ(z)/Φ(z)`.
+fn side_mass(z: f64) -> (f64, f64, f64) {
     let root = (2.0 * PI).sqrt();
     if z > -8.0 {
         let below = erfc(-z / std::f64::consts::SQRT_2) / 2.0;
-        return (below.ln(), (-z * z / 2.0).exp() / root / below);
+        return (below, 0.0, (-z * z / 2.0).exp() / root / below);
     }
     // Asymptotic series (Abramowitz and Stegun 1964, 26.2.12); its next term is below 1e-5 here.
     let inverse = (z * z).recip();
     let series =
         1.0 - inverse * (1.0 - 3.0 * inverse * (1.0 - 5.0 * inverse * (1.0 - 7.0 * inverse)));
-    let log = -z * z / 2.0 - (-z * root).ln() + series.ln();
-    (log, -z / series)
+    (series / (-z * root), -z * z / 2.0, -z / series)
 }
 
 #[cfg(test)]
@@ -506,10 +512,11 @@ mod tests {
 
     #[test]
     fn far_tails_join() {
-        let (near, far) = (log_cdf_and_ratio(-8.0 + 1e-9), log_cdf_and_ratio(-8.0));
-        assert!((near.0 - far.0).abs() < 1e-4 && (near.1 - far.1).abs() < 1e-3);
-        let (log, ratio) = log_cdf_and_ratio(-40.0);
-        assert!(log < -800.0 && (ratio - 40.0).abs() < 0.03);
+        let log = |(below, exponent, _): (f64, f64, f64)| below.ln() + exponent;
+        let (near, far) = (side_mass(-8.0 + 1e-9), side_mass(-8.0));
+        assert!((log(near) - log(far)).abs() < 1e-4 && (near.2 - far.2).abs() < 1e-3);
+        let far = side_mass(-40.0);
+        assert!(log(far) < -800.0 && (far.2 - 40.0).abs() < 0.03);
     }
 
     /// With one coefficient and one rule the posterior is known: expectation propagation is exact.
@@ -532,7 +539,7 @@ mod tests {
             assert!((posterior.mean[0] - exact.mean).abs() < 1e-6);
             assert!((posterior.covariance[(0, 0)] / exact.variance - 1.0).abs() < 1e-4);
             let ours = sites.log_mass(&rules, &likelihood, &posterior);
-            let theirs = mass + (2.0 * PI * variance).ln() / 2.0;
+            let theirs = mass + rules[0].log_possible() + (2.0 * PI * variance).ln() / 2.0;
             assert!((ours - theirs).abs() < 1e-5, "{ours} {theirs}");
         }
     }

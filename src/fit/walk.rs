@@ -207,6 +207,8 @@ pub(super) struct Walk<'a> {
     unit: f64,
     /// Rows whose prices are taken for mistyped.
     mistyped: BTreeSet<usize>,
+    /// Log probability of all signs under the rules before truncation.
+    possible: f64,
     /// Sum of the weights of the other rows.
     total: f64,
     /// For normal errors, sums over the other rows.
@@ -299,6 +301,7 @@ impl<'a> Walk<'a> {
             loss,
             unit: loss.scale_of_decile(),
             mistyped: BTreeSet::new(),
+            possible: question.rules.iter().map(Rule::log_possible).sum(),
             total: question.weights.iter().sum(),
             sums: matches!(errors, Errors::Normal).then(|| Sums::of(question)),
         }
@@ -427,7 +430,7 @@ impl<'a> Walk<'a> {
         }
         let posterior = root.posterior();
         let log_spread = (sigma / self.unit).ln();
-        let height = state.sites.log_mass(rules, &local.likelihood, &posterior)
+        let height = state.sites.log_mass(rules, &local.likelihood, &posterior) - self.possible
             + self.question.spread.log_density(log_spread);
         let place = Place {
             sigma,
