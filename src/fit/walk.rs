@@ -20,7 +20,7 @@ pub(super) const NEGLIGIBLE: f64 = 5.0;
 const MOST_STEPS: usize = 40;
 
 /// Most sweeps between two sets of weights, and in total for normal errors.
-const SWEEPS: usize = 5;
+const SWEEPS: usize = 2;
 const MOST_SWEEPS: usize = 15;
 
 /// Most sets of weights at one point.
