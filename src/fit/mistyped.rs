@@ -44,17 +44,17 @@ const MOST_SETS: usize = 100;
 
 /// Visits in a row without a likelier set after which the search ends, times the number of rows: with
 /// many, one row more or less matters little.
-const PATIENCE_OF_ROWS: usize = 600;
+const PATIENCE_OF_ROWS: usize = 300;
 
 /// The same for very few rows, and for very many.
 const MOST_PATIENCE: usize = 40;
 const LEAST_PATIENCE: usize = 8;
 
 /// How far below the best a set may promise to be, in log posterior probability, to be visited.
-const WINDOW: f64 = 5.0;
+const WINDOW: f64 = 2.0;
 
 /// The same divided by the number of rows: with few, a deletion residual promises little reliably.
-const WINDOW_OF_ROWS: f64 = 24.0;
+const WINDOW_OF_ROWS: f64 = 48.0;
 
 /// Adds the places of the error distribution that allows mistyped prices to those of normal and
 /// Student-t errors, which ended at these states. `walk` is that of normal errors.
