@@ -53,6 +53,41 @@ fn weeks_shown(plan: &Plan, deadline: Option<usize>) -> Vec<usize> {
 ///
 /// # Errors
 /// If there is no evidence for the unit, or the ledger cannot be read.
+///
+/// # Examples
+///
+/// ```
+/// use compband::app::ask::{Waiting, ask};
+/// use compband::app::describe::{Description, unit};
+///
+/// # use compband::app::{Book, record::record_sale};
+/// # use compband::trade::Comp;
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// # let dir = tempfile::tempdir()?;
+/// # let book = Book::init(dir.path())?;
+/// # for (day, price) in [("2026-03-01", 118), ("2026-03-04", 124), ("2026-03-09", 121), ("2026-03-20", 119)] {
+/// #     let lock = book.lock(&mut |_| {})?;
+/// #     let sale = Comp {
+/// #         model: "Nulva 61K".into(),
+/// #         grade: "B".into(),
+/// #         sold_on: Some(day.parse()?),
+/// #         price: price.into(),
+/// #         ..Comp::blank("EUR")
+/// #     };
+/// #     record_sale(&book, &lock, sale, &mut |_| {})?;
+/// # }
+/// // A book with four sales for 118 to 124.
+/// let description = Description {
+///     model: "Nulva 61K".into(),
+///     grade: Some("B".into()),
+///     ..Description::default()
+/// };
+/// let unit = unit(&book, &description, "2026-03-31".parse()?, &mut |_| {})?;
+/// let asking = ask(&book, &unit, None, Waiting::default(), &mut |_| {})?;
+/// assert!(asking.usual.at_once < asking.usual.ask);
+/// # Ok(())
+/// # }
+/// ```
 pub fn ask<'a>(
     book: &Book,
     unit: &AskedUnit<'_>,

@@ -119,6 +119,51 @@ pub struct Bid<'a> {
 ///
 /// # Errors
 /// If there is no evidence for the unit, or the ledger cannot be read.
+///
+/// # Examples
+///
+/// ```
+/// use compband::app::bid::{AimsGiven, Buying, Costs, Purchase, bid};
+/// use compband::app::describe::{Description, unit};
+///
+/// # use compband::app::{Book, record::record_sale};
+/// # use compband::trade::Comp;
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// # let dir = tempfile::tempdir()?;
+/// # let book = Book::init(dir.path())?;
+/// # for (day, price) in [("2026-03-01", 118), ("2026-03-04", 124), ("2026-03-09", 121), ("2026-03-20", 119)] {
+/// #     let lock = book.lock(&mut |_| {})?;
+/// #     let sale = Comp {
+/// #         model: "Nulva 61K".into(),
+/// #         grade: "B".into(),
+/// #         sold_on: Some(day.parse()?),
+/// #         price: price.into(),
+/// #         ..Comp::blank("EUR")
+/// #     };
+/// #     record_sale(&book, &lock, sale, &mut |_| {})?;
+/// # }
+/// // A book with four sales for 118 to 124.
+/// let description = Description {
+///     model: "Nulva 61K".into(),
+///     grade: Some("B".into()),
+///     ..Description::default()
+/// };
+/// let unit = unit(&book, &description, "2026-03-31".parse()?, &mut |_| {})?;
+/// let purchase = Purchase {
+///     costs: Costs {
+///         buying: Buying { inbound: 6.into(), ..Buying::default() },
+///         ..Costs::default()
+///     },
+///     aims: AimsGiven { profit: Some(20.into()), ..AimsGiven::default() },
+///     sale: None,
+///     asked: None,
+/// };
+/// let bid = bid(&book, &unit, purchase, &mut |_| {})?;
+/// let most = bid.at_most.ok_or("no bid meets the aims")?.bid;
+/// assert!(most < 100.into());
+/// # Ok(())
+/// # }
+/// ```
 pub fn bid<'a>(
     book: &Book,
     unit: &AskedUnit<'_>,

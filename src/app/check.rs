@@ -46,6 +46,37 @@ pub enum By {
 ///
 /// # Errors
 /// If the book cannot be read or has no such model.
+///
+/// # Examples
+///
+/// ```
+/// use std::ops::ControlFlow;
+///
+/// use compband::app::check::{check, of_all, predicted};
+///
+/// # use compband::app::{Book, record::record_sale};
+/// # use compband::trade::Comp;
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// # let dir = tempfile::tempdir()?;
+/// # let book = Book::init(dir.path())?;
+/// # for (day, price) in [("2026-03-01", 118), ("2026-03-04", 124), ("2026-03-09", 121), ("2026-03-20", 119)] {
+/// #     let lock = book.lock(&mut |_| {})?;
+/// #     let sale = Comp {
+/// #         model: "Nulva 61K".into(),
+/// #         grade: "B".into(),
+/// #         sold_on: Some(day.parse()?),
+/// #         price: price.into(),
+/// #         ..Comp::blank("EUR")
+/// #     };
+/// #     record_sale(&book, &lock, sale, &mut |_| {})?;
+/// # }
+/// // A book with four sales: the first has none before it.
+/// let checked = check(&book, None, &mut |_| {}, &|_, _| ControlFlow::Continue(()))?;
+/// let figures = of_all(&predicted(&checked.past)).ok_or("no sale has a prediction")?;
+/// assert_eq!(figures.sales, 3);
+/// # Ok(())
+/// # }
+/// ```
 pub fn check(
     book: &Book,
     model: Option<&str>,

@@ -19,6 +19,41 @@ pub use crate::book::watch::Watched as Description;
 ///
 /// # Errors
 /// If a value is not on the book's scales, or the book cannot be read.
+///
+/// # Examples
+///
+/// ```
+/// use compband::app::describe::{Description, unit};
+///
+/// # use compband::app::{Book, record::record_sale};
+/// # use compband::trade::Comp;
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// # let dir = tempfile::tempdir()?;
+/// # let book = Book::init(dir.path())?;
+/// # for (day, price) in [("2026-03-01", 118), ("2026-03-04", 124), ("2026-03-09", 121), ("2026-03-20", 119)] {
+/// #     let lock = book.lock(&mut |_| {})?;
+/// #     let sale = Comp {
+/// #         model: "Nulva 61K".into(),
+/// #         grade: "B".into(),
+/// #         sold_on: Some(day.parse()?),
+/// #         price: price.into(),
+/// #         ..Comp::blank("EUR")
+/// #     };
+/// #     record_sale(&book, &lock, sale, &mut |_| {})?;
+/// # }
+/// // A book with four sales for 118 to 124.
+/// let description = Description {
+///     model: "Nulva 61K".into(),
+///     grade: Some("B".into()),
+///     ..Description::default()
+/// };
+/// let unit = unit(&book, &description, "2026-03-31".parse()?, &mut |_| {})?;
+/// let made = unit.estimate(unit.selection()?)?;
+/// assert!(made.low < 118.into() && made.high > 124.into());
+/// assert_eq!(made.evidence.used, 4);
+/// # Ok(())
+/// # }
+/// ```
 pub fn unit<'k>(
     book: &Book,
     given: &'k Description,

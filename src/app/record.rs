@@ -80,6 +80,31 @@ pub struct Recorded(pub Comp, pub Outcome);
 ///
 /// # Errors
 /// If it cannot be written.
+///
+/// # Examples
+///
+/// ```
+/// use compband::app::{Book, record::{Outcome, Recorded, record_sale}};
+/// use compband::trade::Comp;
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// # let dir = tempfile::tempdir()?;
+/// let book = Book::init(dir.path())?;
+/// let sale = Comp {
+///     model: "Nulva 61K".into(),
+///     grade: "B".into(),
+///     sold_on: Some("2026-03-01".parse()?),
+///     price: 118.into(),
+///     ..Comp::blank("EUR")
+/// };
+/// let lock = book.lock(&mut |_| {})?;
+/// let Recorded(_, first) = record_sale(&book, &lock, sale.clone(), &mut |_| {})?;
+/// let Recorded(_, second) = record_sale(&book, &lock, sale, &mut |_| {})?;
+/// assert!(matches!(first, Outcome::Recorded(..)));
+/// assert!(matches!(second, Outcome::Same));
+/// # Ok(())
+/// # }
+/// ```
 pub fn record_sale(
     book: &Book,
     lock: &BookLock,

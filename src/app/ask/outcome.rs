@@ -9,7 +9,7 @@ use crate::deal::asking::{Answer, Thresholds};
 use crate::deal::waiting::{Plan, Rate};
 
 /// Inputs of waiting for buyers, as given by the user or the settings.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Waiting {
     /// Weeks to the deadline, and the net of the unit then; without a net, it goes in a quick sale.
     pub deadline: Option<(u16, Option<Decimal>)>,
