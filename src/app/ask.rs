@@ -455,11 +455,14 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// The allowed asking prices.
+    /// The allowed asking prices: a given one holds for the first week, since the seller can lower it.
     fn asks(&self) -> Asks {
-        self.waiting
-            .asking
-            .map_or(self.proposed(), |price| Asks::Only(float(price)))
+        let first = self.waiting.asking.map(float);
+        first.map_or(self.proposed(), |first| Asks::From {
+            first,
+            step: self.step(),
+            most: float(self.made.high),
+        })
     }
 
     /// The asking prices that are proposed: none above the band. What waits there are the long tails of what is

@@ -93,7 +93,14 @@ pub struct Inputs<'a> {
 /// The changes of the comps from `old` to `new`, in the order of the steps.
 pub fn comp_changes(old: &[Comp], new: &[Comp]) -> Vec<CompChange> {
     let by_id = |comps: &'_ [Comp]| -> BTreeMap<String, u64> {
-        let hash = |comp: &Comp| (comp.comp_id.clone(), comp.content_hash());
+        // All are of one model, however it was spelt then.
+        let hash = |comp: &Comp| {
+            let facts = Comp {
+                model: String::new(),
+                ..comp.clone()
+            };
+            (comp.comp_id.clone(), facts.content_hash())
+        };
         comps.iter().map(hash).collect()
     };
     let (before, after) = (by_id(old), by_id(new));

@@ -78,8 +78,12 @@ impl Estimate {
             Term::Attribute(name) => stated(name).then_some(Group::Alone),
             _ if !self.applies(adjustment) || self.is_unstated(adjustment) => None,
             Term::Level | Term::Step(_) => None,
-            Term::Grade(_) => Some(Group::Grade),
-            Term::Completeness(_) => Some(Group::Completeness),
+            Term::Grade(_) => self.subject.grade.as_ref().map(|_| Group::Grade),
+            Term::Completeness(_) => self
+                .subject
+                .completeness
+                .as_ref()
+                .map(|_| Group::Completeness),
             _ if self.is_implied(adjustment) => Some(Group::Implied),
             _ => Some(Group::Alone),
         }
@@ -144,8 +148,17 @@ fn implied(level: &str, members: &[&Adjustment], named: bool) -> String {
     let pieces: Vec<&str> = pieces.collect();
     if pieces.len() > NAMED {
         let other = if named { "other " } else { "" };
-        format!("{level}: {} {other}kit pieces missing", pieces.len())
+        let level = if level.is_empty() {
+            String::new()
+        } else {
+            format!("{level}: ")
+        };
+        format!("{level}{} {other}pieces missing", pieces.len())
     } else {
-        format!("{level} (no {})", pieces.join(", no "))
+        let none = format!("no {}", pieces.join(", no "));
+        match level {
+            "" => none,
+            _ => format!("{level} ({none})"),
+        }
     }
 }

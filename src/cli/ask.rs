@@ -21,6 +21,7 @@ use crate::render::ask::{offer_sheet, sheet};
 use crate::render::table::terminal_width;
 use crate::render::{document, short};
 use crate::settings::Settings;
+use crate::trade::text::quoted;
 
 /// Latest deadline, in weeks.
 const LATEST: u16 = 104;
@@ -124,7 +125,7 @@ pub struct WaitingArgs {
     /// from five closed deals on, what you earned]
     #[arg(long, value_name = "PERCENT")]
     return_per_year: Option<String>,
-    /// Asking price to judge, the same every week [default: the best of each week]
+    /// Asking price to judge; from the second week on it may be lowered [default: the best of each week]
     #[arg(long, value_name = "AMOUNT")]
     asking: Option<String>,
     /// Number of offers so far, sales at the asking price included
@@ -176,6 +177,12 @@ pub fn judge(args: &OfferArgs, book: Option<&Path>) -> Result<(), CliError> {
     if let Some(id) = deal_number(given) {
         return Err(CliError::usage(format!(
             "how much is the offer for d{id}? Write the deal, then the amount: compband offer d{id} AMOUNT"
+        )));
+    }
+    if !market.unit.is_given() && money("the offer", given, &book.settings().currency).is_err() {
+        return Err(CliError::usage(format!(
+            "how much is the offer for {given}? Write the unit, then the amount: compband offer {} AMOUNT",
+            quoted(given)
         )));
     }
     let (meant, stocked) = market.meant(&book, day)?;

@@ -138,9 +138,10 @@ impl ReportArgs {
     /// The error in the combination of flags, if any.
     fn fault(&self) -> Option<&'static str> {
         let watched = self.all || !self.watched.is_empty();
-        if watched && !self.unit.is_blank() {
+        let several = self.all || self.watched.len() > 1;
+        if (several && !self.unit.is_blank()) || (watched && self.unit.has_model()) {
             return Some(
-                "watched units and deals are already described: leave out --model and the like (except --as-of), or leave out the names",
+                "flags such as --model and --grade describe one unit: leave them out, or name one unit or model only",
             );
         }
         if !watched && !self.unit.has_model() {
@@ -179,6 +180,12 @@ impl ReportArgs {
             let all = chosen(&[], book.watched()?)?;
             return Ok(all.into_iter().map(asked).collect());
         }
+        if let [one] = self.watched.as_slice()
+            && !self.unit.is_blank()
+        {
+            let besides = self.unit.description(book.settings())?;
+            return self.of_model(meant(book, one, besides, &mut notice)?.description);
+        }
         let mut ordered: Vec<(String, Description)> = Vec::new();
         for name in &self.watched {
             let unit = meant(book, name, Description::default(), &mut notice)?;
@@ -192,7 +199,7 @@ impl ReportArgs {
         Ok(ordered.into_iter().map(asked).collect())
     }
 
-    /// A model, which has no section of its own name.
+    /// A model, or a unit with other facts, which has no section of its own name.
     fn of_model(&self, description: Description) -> Result<Vec<Asked>, CliError> {
         if self.watched.len() > 1 {
             return Err(CliError::usage(format!(

@@ -50,6 +50,11 @@ impl MeantArgs {
         }
     }
 
+    /// Whether a unit is given.
+    pub fn is_given(&self) -> bool {
+        self.unit.is_some() || self.given.has_model()
+    }
+
     /// The unit that is meant, as a watched unit.
     ///
     /// # Errors

@@ -168,7 +168,8 @@ pub(super) fn sold_after(content: &Asking<'_>) -> String {
 /// The best asking price, if another one was given.
 pub(super) fn best_instead(content: &Asking<'_>) -> Option<String> {
     let (base, usual) = (&content.basis, &content.usual);
-    content.best.as_ref().map(|best| {
+    let better = content.best.as_ref().filter(|best| best.ask != usual.ask);
+    better.map(|best| {
         format!(
             "You said {}. The best asking price to begin with is {}, worth {} more today.",
             base.money(usual.ask),

@@ -250,6 +250,10 @@ impl Table {
 
     /// The problems of the header.
     fn faults(&self, wishes: &[Wish]) -> Vec<Problem> {
+        if self.names.is_empty() {
+            let expected = "a header row, then a row for each listing";
+            return vec![self.problem(1, "", "an empty file", expected, "give another file")];
+        }
         let mut problems = Vec::new();
         let mut unknown = self.unused();
         for needed in NEEDED {

@@ -240,9 +240,9 @@ fn a_dead_unit_becomes_parts() {
         &dir,
         3,
         "harvest d2 'lid = 1'",
-        &["taken apart since 2026-09-08"],
+        &["taken apart on 2026-09-08"],
     );
-    refuses(&dir, 3, "sold d2 --price 5", &["taken apart since"]);
+    refuses(&dir, 3, "sold d2 --price 5", &["taken apart on"]);
     // Its parts are used up before it is taken back.
     does(&dir, "part use d1 battery --date 2026-09-09");
     refuses(

@@ -221,11 +221,11 @@ fn what_cannot_be_is_refused() {
             3,
             "sold d1 --price 131",
             &[
-                "d1, \"Nulva 61K\", is sold since 2026-09-29",
+                "d1, \"Nulva 61K\", was sold on 2026-09-29",
                 "refund d1 --back",
             ],
         ),
-        (3, "scrap d2", &["is scrapped since 2026-10-02"]),
+        (3, "scrap d2", &["was scrapped on 2026-10-02"]),
         (
             3,
             "sold d3 --price 80 --date 2026-10-03",

@@ -215,10 +215,10 @@ fn what_cannot_be_listed_is_refused() {
         &dir,
         "sold d1 --price 130 --date 2026-11-25 --outlet parcel",
     );
-    refuses(&dir, 3, "list d1 --ask 60", &["is sold since 2026-11-25"]);
-    refuses(&dir, 3, "offer d1 60", &["is sold since 2026-11-25"]);
-    refuses(&dir, 3, "ask d1", &["is sold since 2026-11-25"]);
-    refuses(&dir, 3, "unlist d1", &["is sold since"]);
+    refuses(&dir, 3, "list d1 --ask 60", &["was sold on 2026-11-25"]);
+    refuses(&dir, 3, "offer d1 60", &["was sold on 2026-11-25"]);
+    refuses(&dir, 3, "ask d1", &["was sold on 2026-11-25"]);
+    refuses(&dir, 3, "unlist d1", &["was sold on"]);
 }
 
 /// What the ledger knows of a listing counts as if it had been said.

@@ -2,6 +2,7 @@
 
 mod desk;
 mod mapping;
+mod repeated;
 mod request;
 mod values;
 
@@ -188,6 +189,10 @@ pub fn import(
         if !request.dry_run {
             commit(book, &lock, canonical, request, &mut imported)?;
             finish(book, request, &mut desk, &mut imported);
+            if let Some((entry, _)) = imported.entry {
+                let repeated = repeated::count(book, entry, notice)?;
+                (repeated > 0).then(|| notice(&repeated::notice(repeated)));
+            }
         }
     }
     Ok(imported)

@@ -33,13 +33,13 @@ impl Both {
 /// The plan for two markets with equally many levels, the same patience and the same deadline. At the deadline
 /// the unit goes where it leaves more.
 pub fn plan_both(one: &Market<'_>, other: &Market<'_>) -> Both {
-    let fixed = one.drift == 1.0 && other.drift == 1.0;
+    let apart = one.weeks_apart().max(other.weeks_apart());
     let nets = [one.net, other.net];
     let stall = |week: usize| {
         let places = vec![beyond(one, week), beyond(other, week)];
         Stall::new(places, &|at, price| nets[at](price))
     };
-    let mut course = one.course(&stall, fixed);
+    let mut course = one.course(&stall, apart);
     let ends = |level: (&mut f64, &Level)| *level.0 = level.0.max(level.1.end);
     course
         .ends

@@ -44,8 +44,15 @@ pub enum Asks {
         /// The most.
         most: f64,
     },
-    /// One fixed price.
-    Only(f64),
+    /// This price in the first week; from then on it may be lowered, as in [`Asks::Within`].
+    From {
+        /// The price of the first week, money.
+        first: f64,
+        /// The step.
+        step: f64,
+        /// The most.
+        most: f64,
+    },
 }
 
 /// The most that one buyer would pay, from equally likely prices paid, ascending, each the most
@@ -128,16 +135,14 @@ impl Buyers<'_> {
     }
 }
 
-/// Possible asking prices for these buyers: from the last step that all would pay to the last that
-/// any would.
-pub(super) fn asks(asks: Asks, most: &[Vec<Chance>]) -> Vec<f64> {
-    let step = match asks {
-        Asks::Only(price) => return vec![price],
-        Asks::Steps(step) | Asks::Within { step, .. } => step,
-    };
-    let most_asked = match asks {
-        Asks::Within { most, .. } => most,
-        _ => f64::INFINITY,
+/// Possible asking prices in a week for these buyers: from the last step that all would pay to the last
+/// that any would.
+pub(super) fn asks(asks: Asks, week: usize, most: &[Vec<Chance>]) -> Vec<f64> {
+    let (step, most_asked) = match asks {
+        Asks::From { first, .. } if week == 1 => return vec![first],
+        Asks::Steps(step) => (step, f64::INFINITY),
+        Asks::Within { step, most } => (step, most),
+        Asks::From { first, step, most } => (step, most.min(first)),
     };
     let low = most.iter().filter_map(|most| most.first());
     let low = low.map(|one| one.money).fold(f64::MAX, f64::min);
@@ -146,5 +151,15 @@ pub(super) fn asks(asks: Asks, most: &[Vec<Chance>]) -> Vec<f64> {
     let first = (low / step).floor().max(1.0);
     let last = (high.min(most_asked) / step).floor().max(first);
     let count = (last - first) as usize;
-    (0..=count).map(|k| (first + k as f64) * step).collect()
+    let mut all: Vec<f64> = (0..=count).map(|k| (first + k as f64) * step).collect();
+    if let Asks::From {
+        first: given, most, ..
+    } = asks
+    {
+        all.retain(|ask| *ask < given);
+        if given <= most || all.is_empty() {
+            all.push(given);
+        }
+    }
+    all
 }

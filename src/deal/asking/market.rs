@@ -31,13 +31,17 @@ impl Market<'_> {
         if let [level] = levels {
             return self.plan_of_one(level);
         }
-        self.course(&|week| self.stall(week), self.drift == 1.0)
+        self.course(&|week| self.stall(week), self.weeks_apart())
             .plan()
             .1
     }
 
     /// The weeks of a market with these levels, patience and deadline.
-    pub(super) fn course<'s>(&self, stall: &dyn Fn(usize) -> Stall<'s>, fixed: bool) -> Course<'s> {
+    pub(super) fn course<'s>(
+        &self,
+        stall: &dyn Fn(usize) -> Stall<'s>,
+        apart: usize,
+    ) -> Course<'s> {
         let levels = self.buyers.levels.iter();
         let weeks = self.deadline.unwrap_or(TREND_WEEKS);
         Course {
@@ -46,9 +50,16 @@ impl Market<'_> {
             patience: self.patience,
             weeks,
             ends_then: self.deadline.is_some(),
-            stalls: (1..=if fixed { 1 } else { weeks.max(1) })
-                .map(|week| stall(if fixed { 0 } else { week }))
-                .collect(),
+            stalls: (1..=apart).map(stall).collect(),
+        }
+    }
+
+    /// Weeks from the first that differ in what they offer; all later ones are like the last of them.
+    pub(super) fn weeks_apart(&self) -> usize {
+        match self.asks {
+            _ if self.drift != 1.0 => self.deadline.unwrap_or(TREND_WEEKS).max(1),
+            Asks::From { .. } => 2,
+            Asks::Steps(_) | Asks::Within { .. } => 1,
         }
     }
 
@@ -58,17 +69,13 @@ impl Market<'_> {
             |stall: &Stall<'_>, after: f64| stall.best(&[1.0], &[after], None).0.week(&[1.0]);
         let repeated =
             |stall: &Stall<'_>| forever(stall.low(), self.patience, |after| choose(stall, after));
-        if self.deadline.is_none() && self.drift == 1.0 {
-            let then = repeated(&self.stall(0));
-            return Plan {
-                periods: Vec::new(),
-                end: then.after,
-                then: Some(then),
-            };
-        }
         let (weeks, then) = match self.deadline {
             Some(weeks) => (weeks, None),
-            None => (TREND_WEEKS, Some(repeated(&self.stall(TREND_WEEKS)))),
+            None => {
+                // The last week that differs is the one that repeats.
+                let last = self.weeks_apart();
+                (last - 1, Some(repeated(&self.stall(last))))
+            }
         };
         let end = then.as_ref().map_or(level.end, |then| then.before);
         let periods = until(weeks, end, self.patience, |week, after| {
@@ -86,7 +93,7 @@ impl Market<'_> {
             most
         };
         let most: Vec<Vec<Chance>> = self.buyers.levels.iter().map(scaled).collect();
-        let asks = asks(self.asks, &most);
+        let asks = asks(self.asks, week, &most);
         Place {
             buyers: self.buyers,
             asks: asks.into_iter().map(|ask| (ask, (self.net)(ask))).collect(),

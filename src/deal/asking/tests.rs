@@ -355,7 +355,10 @@ fn what_never_sells_is_a_cost() {
     let most = most(0.0);
     let mut market = market(buyers(&most), None);
     (market.buyers.haggling, market.drift) = (0.0, 1.0);
-    market.asks = Asks::Only(1000.0);
+    market.asks = Asks::Within {
+        step: 1000.0,
+        most: 1000.0,
+    };
     let plan = market.plan();
     let for_ever = -0.4 / (1.0 - 0.995);
     assert!((plan.least(0) - for_ever).abs() < 1e-6, "{}", plan.least(0));
@@ -502,8 +505,8 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
     /// With a free asking price, more buyers, more patience, a lower cost or a later deadline
-    /// never lower the smallest acceptable net at once; it falls towards a deadline; a fixed
-    /// asking price is never better.
+    /// never lower the smallest acceptable net at once; it falls towards a deadline; an asking
+    /// price given for the first week is never better.
     #[test]
     fn comparative_statics(
         rate in 0.2..4.0, haggling in 0.0..1.0, offered in 0.6..1.0, discount in 0.95..1.0_f64,
@@ -526,7 +529,8 @@ proptest! {
             let patient = 1.0 - (1.0 - discount) / more;
             prop_assert!(plan(rate, patient, cost, deadline, free).least(0) >= at_once);
             prop_assert!(plan(rate, discount, cost / more, deadline, free).least(0) >= at_once);
-            let own = Asks::Only((asked / 2.0).round() * 2.0);
+            let first = (asked / 2.0).round() * 2.0;
+            let own = Asks::From { first, step: 2.0, most: f64::INFINITY };
             prop_assert!(plan(rate, discount, cost, deadline, own).least(0) <= base.least(0) + 1e-9);
         }
         let near = plan(rate, discount, cost, Some(weeks), free);

@@ -373,22 +373,25 @@ fn not_in(deal: &Deal, expected: State) -> Refusal {
     let next = match (deal.state, expected) {
         (State::Open, _) => "record the sale first: `compband sold`".to_string(),
         (_, State::Sold) => "only what was sold can be refunded".to_string(),
-        _ => {
-            let of_deal = format!("`compband ledger entries --deal {}`", deal.name());
-            format!(
-                "if that is wrong, {of_deal} shows which entry to reverse; if the unit came back, record it \
-                    with `compband ledger refund {} --back`",
-                deal.name()
-            )
+        (state, _) => {
+            let name = deal.name();
+            let wrong = format!(
+                "if that is wrong, `compband ledger entries --deal {name}` shows which entry to reverse"
+            );
+            match state {
+                State::Sold => format!(
+                    "{wrong}; if the unit came back, record it with `compband ledger refund {name} --back`"
+                ),
+                _ => wrong,
+            }
         }
     };
+    let state = match deal.state {
+        State::Open => format!("is in stock since {since}"),
+        state => format!("was {} on {since}", state.word()),
+    };
     Refusal {
-        message: format!(
-            "{}, {:?}, is {} since {since}",
-            deal.name(),
-            deal.unit.model,
-            deal.state.word()
-        ),
+        message: format!("{}, {:?}, {state}", deal.name(), deal.unit.model,),
         next,
     }
 }

@@ -134,6 +134,12 @@ fn compose(chart: &BankrollChart) -> Result<Vec<Shape>, ChartError> {
     }
     for course in &COURSES {
         let line = steps(chart, &frame.dates, &frame.money, course.value);
+        // Entries of a single day, which is today, make a line without length.
+        if let (Some(first), Some(last)) = (line.first(), line.last())
+            && first.0 == last.0
+        {
+            frame.canvas.disc(*last, course.width + 1.0, course.ink);
+        }
         frame.canvas.line(line, course.width, course.ink);
     }
     if chart.course.is_empty() {
