@@ -113,21 +113,31 @@ pub struct Sold {
     pub recorded: Option<Recorded>,
 }
 
-/// How many times the likely price a purchase costs when it is pointed out.
+/// How many times the likely price an amount is when it is pointed out.
 const FAR_ABOVE: i64 = 2;
 
 /// The message about a purchase at a price far above the likely one.
 pub(super) fn overpaid(deal: &Deal, entry: u32, currency: &Currency) -> Option<String> {
+    far_above((deal.paid, "paid"), deal, entry, currency)
+}
+
+/// The message about an amount that is far above the likely price of a unit, as it was on the day of the
+/// purchase.
+pub(super) fn far_above(
+    (amount, what): (Decimal, &str),
+    deal: &Deal,
+    entry: u32,
+    currency: &Currency,
+) -> Option<String> {
     let likely = deal.foreseen?.likely;
-    let far = likely > Decimal::ZERO && deal.paid > Decimal::from(FAR_ABOVE) * likely;
+    let far = likely > Decimal::ZERO && amount > Decimal::from(FAR_ABOVE) * likely;
     let money = |amount| grouped(&currency.plain(amount));
     far.then(|| {
         format!(
-            "{} paid is far above the likely price, {} {}; if that is a slip: compband ledger reverse {}",
-            money(deal.paid),
+            "{} {what} is far above the likely price, {} {}; if that is a slip: compband ledger reverse {entry}",
+            money(amount),
             money(likely),
             currency.code,
-            entry
         )
     })
 }

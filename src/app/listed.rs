@@ -5,7 +5,7 @@ use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
 use super::AppError;
-use super::deals::{Books, Dated, OfDeal};
+use super::deals::{Books, Dated, OfDeal, far_above};
 use super::ledger::{Wanted, find_deal, ledger_on, read_ledger};
 use super::selling::{Through, outlet};
 use crate::book::Book;
@@ -92,7 +92,7 @@ pub fn in_stock(
     if deal.state != State::Open {
         return Err(AppError::Refused {
             message: format!(
-                "{}, {:?}, is {} since {}",
+                "{}, {:?}, was {} on {}",
                 deal.name(),
                 deal.unit.model,
                 deal.state.word(),
@@ -306,8 +306,13 @@ impl Books<'_> {
             });
         }
         let entry = self.ledger.list(dated.on, id, ask, here);
+        let of_deal = self.enter_deal(entry, dated)?;
+        let (deal, number) = (&of_deal.deal, of_deal.entered.number);
+        if let Some(doubt) = far_above((ask, "asked"), deal, number, &settings.currency) {
+            (self.notice)(&doubt);
+        }
         Ok(ListingMade {
-            of_deal: self.enter_deal(entry, dated)?,
+            of_deal,
             how,
             outlet: here.to_string(),
             left: through.map(|sale| sale.terms.net_of(ask, settings.price_basis).net),

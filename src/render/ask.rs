@@ -161,7 +161,17 @@ pub(super) fn sold_after(content: &Asking<'_>) -> String {
                 probability(chance.unwrap_or_default(), 0)
             )
         }
-        (Some(weeks), None) => format!("sold after {weeks:.1} weeks on average"),
+        (Some(weeks), None) => format!("sold after {}", on_average(weeks)),
+    }
+}
+
+/// Mean time to a sale, in words: a mean beyond two years says only that it may take for ever.
+fn on_average(weeks: f64) -> String {
+    const LONG: f64 = 104.0;
+    if weeks > LONG {
+        "more than two years on average".to_string()
+    } else {
+        format!("{weeks:.1} weeks on average")
     }
 }
 
@@ -198,7 +208,7 @@ pub(super) fn cautions(content: &Asking<'_>) -> Vec<&'static str> {
         (above, ABOVE),
         (
             hardly,
-            "Hardly anybody would pay what is asked: it sells to those who offer less.",
+            "Hardly anybody would pay what is asked. Until you lower it, it sells only to those who offer less.",
         ),
         (
             keep,
@@ -250,7 +260,7 @@ pub(super) fn pair_sold_after(base: &Basis<'_>, pair: &Pair<'_>) -> String {
         None => "sold",
     };
     pair.weeks.map_or("it may never be sold".into(), |weeks| {
-        format!("{sold} after {weeks:.1} weeks on average")
+        format!("{sold} after {}", on_average(weeks))
     })
 }
 

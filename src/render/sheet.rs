@@ -257,6 +257,7 @@ pub(super) fn evidence_lines(estimate: &Estimate) -> Vec<String> {
     if let (Some(newest), Some(oldest)) = (evidence.newest, evidence.oldest) {
         let undated = match evidence.undated {
             0 => String::new(),
+            1 => " 1 of them has no date: taken as of average age.".to_string(),
             undated => format!(" {undated} of them have no date: taken as of average age."),
         };
         lines.push(format!("Newest sale {newest}, oldest {oldest}.{undated}"));

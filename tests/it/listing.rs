@@ -560,3 +560,23 @@ fn names_that_are_not_clear() {
         "{said}"
     );
 }
+
+/// A digit too many in the asking price is pointed out, and offers are held against what the unit is worth at a
+/// lower price, not against waiting for ever.
+#[test]
+fn a_digit_too_many_in_the_asking_price() {
+    let lowest = |ask: &str| {
+        let dir = stocked();
+        let said = noted(&dir, &format!("list d1 --ask {ask} --date 2026-10-30"));
+        let offer = document(&dir, "offer d1 60 --dry-run --date 2026-10-31");
+        assert_ne!(offer["answer"], "accept");
+        let lowest = offer["lowest_to_take"].as_str().unwrap();
+        (said, lowest.parse::<f64>().unwrap())
+    };
+    let (said, slip) = lowest("1620");
+    let far = "1 620.00 asked is far above the likely price";
+    assert!(said.contains(far), "{said}");
+    let (said, meant) = lowest("162");
+    assert!(!said.contains("far above"), "{said}");
+    assert!((slip / meant - 1.0).abs() < 0.06, "{slip} {meant}");
+}

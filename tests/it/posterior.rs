@@ -170,6 +170,7 @@ fn one_rule_by_truncated_normals() {
             .posterior();
         let sd = number(case, "variance").sqrt();
         let mass = sites.log_mass(&rules, &likelihood, &ours)
+            - rules[0].log_possible()
             - (2.0 * std::f64::consts::PI * cavity.variance).ln() / 2.0;
         let off = (ours.mean[0] - number(case, "mean")).abs() / sd;
         // A rule that contradicts the rest can ask for a site of negative precision, which none has.

@@ -312,10 +312,13 @@ fn what_cannot_be_told_is_named_on_the_page_and_is_an_error() {
     let unknown = fails(dir.path(), 5, &[&["report", "qn947"][..], &day].concat());
     assert!(unknown.contains("the nearest names: qn948"), "{unknown}");
     for (words, told) in [
-        (vec!["report", "61k", "--grade", "A"], "already described"),
+        (
+            vec!["report", "61k", "qn948", "--grade", "A"],
+            "describe one unit",
+        ),
         (
             vec!["report", "--all", "--model", "Nulva 61K"],
-            "already described",
+            "describe one unit",
         ),
         (
             vec!["report", "--grade", "A"],
@@ -572,4 +575,24 @@ fn spreadsheets_hold_every_comp_and_are_the_same_each_time() {
     assert!(first.starts_with(b"PK"));
     out(dir.path(), &args);
     assert_eq!(fs::read(dir.path().join("a.xlsx")).unwrap(), first);
+}
+
+/// A model may be named with or without its flag, and flags say what the unit is.
+#[test]
+fn a_model_with_flags() {
+    let dir = demo();
+    let page = |name: &[&str]| {
+        let facts = [
+            "--grade",
+            "B",
+            "--as-of",
+            "2026-11-20",
+            "--out",
+            "page.html",
+        ];
+        out(dir.path(), &[&["report"], name, &facts].concat());
+        let html = fs::read_to_string(dir.path().join("page.html")).unwrap();
+        between(&html, "<main", "</main>").to_string()
+    };
+    assert_eq!(page(&["Nulva 61K"]), page(&["--model", "Nulva 61K"]));
 }

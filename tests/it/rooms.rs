@@ -51,7 +51,7 @@ const HANDED_ON: [&str; 15] = [
     "ReadOptions",
     "Refund",
     "Renaming",
-    "Said",
+    "Description",
     "Undone",
     "Wish",
     "parse_wish",

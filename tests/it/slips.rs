@@ -339,3 +339,23 @@ fn an_import_says_where_its_guesses_are() {
         "{said}"
     );
 }
+
+/// Sales that are imported once more with other columns count twice, and that is pointed out.
+#[test]
+fn sales_imported_twice() {
+    let book = demo();
+    let dir = book.path();
+    let sheet = "When,Item,Paid,P&P\n2026-06-14,Orvik Pelt 3,145.00,6.50\n2026-06-19,Orvik Pelt 3,139.00,6.50\n";
+    fs::write(dir.join("pelt.csv"), sheet).unwrap();
+    let said = |more: &[&str]| {
+        let args = [&["import", "pelt.csv"][..], more].concat();
+        let output = run(dir, &args);
+        assert!(output.status.success());
+        stderr(&output)
+    };
+    let twice = "2 new sales have the model, day and price of a sale that was in the book before";
+    assert!(!said(&[]).contains(twice));
+    assert!(!said(&[]).contains(twice));
+    let again = said(&["--map", "P&P=shipping"]);
+    assert!(again.contains(twice), "{again}");
+}

@@ -570,3 +570,15 @@ fn following_tells_of_a_logged_sale() {
     assert_eq!(lines_of_history(dir), 2);
     assert_eq!(refresh(dir, "2026-11-19")["state"], "unchanged");
 }
+
+/// A new name of the model is no change of its sales.
+#[test]
+fn a_renamed_model_moves_nothing() {
+    let book = watched();
+    let dir = book.path();
+    refresh(dir, "2026-11-19");
+    out(dir, &["models", "rename", "Nulva 61K", "Nulvo"]);
+    let after = refresh(dir, "2026-11-19");
+    let steps = after["steps"].as_array();
+    assert!(steps.is_none_or(Vec::is_empty), "{after:#}");
+}

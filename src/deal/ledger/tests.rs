@@ -121,11 +121,11 @@ fn what_does_not_follow_is_refused() {
     for (entry, expected) in [
         (
             open.sold(day(40), 1, &sale(100)),
-            "d1, \"Nulva 61K\", is sold since 2026-01-29",
+            "d1, \"Nulva 61K\", was sold on 2026-01-29",
         ),
         (
             open.spend(day(40), 1, cents(5), Decimal::ZERO),
-            "is sold since",
+            "was sold on",
         ),
         (open.sold(day(40), 7, &sale(100)), "there is no deal d7"),
         (
@@ -543,12 +543,9 @@ fn what_does_not_follow_by_its_day_is_refused() {
         [
             (
                 ledger.sold(day(30), 1, &sale(9_000)),
-                "is sold since 2026-01-29",
+                "was sold on 2026-01-29",
             ),
-            (
-                ledger.scrap(day(39), 1, cents(5)),
-                "is sold since 2026-01-29",
-            ),
+            (ledger.scrap(day(39), 1, cents(5)), "was sold on 2026-01-29"),
             (
                 ledger.spend(day(20), 1, cents(5), Decimal::ZERO),
                 "with a spend dated 2026-01-21, ledger entry 4 of d1 would no longer fit on 2026-01-29",

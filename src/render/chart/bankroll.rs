@@ -230,7 +230,7 @@ fn ends(chart: &BankrollChart) -> Vec<End> {
 
 fn legend(frame: &mut Frame, chart: &BankrollChart) {
     frame.legend_line(MARGIN, 5.0, BLUE);
-    let x = frame.legend_text(MARGIN, "bankroll: cash and stock at cost");
+    let x = frame.legend_text(MARGIN, "bankroll: cash, stock and parts at cost");
     frame.legend_area(x, SHADE);
     let x = frame.legend_text(x, "of it in stock");
     frame.legend_line(x, 2.5, GREY);
