@@ -15,6 +15,7 @@ use crate::deal::ledger::{Deal, Ledger, Purchase, Sale, name};
 use crate::deal::outlet::{Item, Terms};
 use crate::trade::comp::HowSold;
 use crate::trade::entry::{Account, Entry, Foreseen};
+use crate::trade::items::fold_name;
 use crate::trade::money::grouped;
 use crate::trade::unit::Unit;
 use crate::trade::{Comp, Currency};
@@ -387,9 +388,22 @@ impl<'a> Books<'a> {
         (amount, minutes): (Decimal, Decimal),
         dated: Dated,
     ) -> Result<OfDeal, AppError> {
-        let id = self.in_stock(deal)?.id;
+        let deal = self.in_stock(deal)?;
+        let id = deal.id;
+        let bought = fold_name(&dated.note);
+        let missing = deal.unit.missing.iter().map(|(piece, _)| piece);
+        let lacking = missing.filter(|piece| bought.contains(&fold_name(piece)));
+        let lacking: Vec<String> = lacking.map(str::to_string).collect();
         let entry = self.ledger.spend(dated.on, id, amount, minutes);
-        self.enter_deal(entry, dated)
+        let made = self.enter_deal(entry, dated)?;
+        for piece in lacking {
+            (self.notice)(&format!(
+                "by the ledger {name} still lacks its {piece}: once it has it, describe the unit again with `compband \
+                 ledger describe {name}`",
+                name = made.deal.name()
+            ));
+        }
+        Ok(made)
     }
 
     /// Records that a unit was scrapped, and for how much.

@@ -102,6 +102,11 @@ impl AppError {
             }) if source.kind() == io::ErrorKind::NotFound => {
                 "check the spelling of the path; it starts at the current folder"
             }
+            Self::Book(BookError::Io { source, .. })
+                if source.kind() == io::ErrorKind::PermissionDenied =>
+            {
+                "this user may not do that there: change the permissions, or choose another folder"
+            }
             Self::Book(BookError::NoBook(_)) => {
                 "make a book with `compband init`, or name one with --book DIR or COMPBAND_BOOK"
             }

@@ -25,7 +25,8 @@ pub(crate) fn read_toml<T: DeserializeOwned>(text: &str, path: &Path) -> Result<
         if let Some(better) = unknown_key(&message) {
             message = better;
         } else {
-            message = unknown_word(&message).unwrap_or(message);
+            let better = unknown_word(&message).or_else(|| wrong_type(&message));
+            message = better.unwrap_or(message);
             let key = error.span().and_then(|span| key_before(text, span.start));
             if let Some(key) = key {
                 message = format!("{key}: {message}");
@@ -52,6 +53,29 @@ fn unknown_key(message: &str) -> Option<String> {
     ))
 }
 
+/// A sentence for a value of the wrong type, or out of the range of its type.
+fn wrong_type(message: &str) -> Option<String> {
+    let types = ["invalid type: ", "invalid value: "];
+    let rest = types.iter().find_map(|begin| message.strip_prefix(begin))?;
+    let (found, expected) = rest.rsplit_once(", expected ")?;
+    let expected = match expected {
+        "u8" => "a whole number from 0 to 255",
+        "u16" => "a whole number from 0 to 65535",
+        "u32" | "u64" | "usize" => "a whole number, not below 0",
+        "i32" | "i64" => "a whole number",
+        "f32" | "f64" => "a number",
+        "a boolean" => "true or false",
+        "a string" => "text in quotes",
+        "a sequence" => "a list in [ ]",
+        "a map" => "a table",
+        other => other,
+    };
+    let kinds = ["string ", "integer ", "floating point ", "boolean "];
+    let bare = kinds.iter().find_map(|kind| found.strip_prefix(kind));
+    let found = bare.unwrap_or(found).trim_matches('`');
+    Some(format!("found {found}; write {expected}"))
+}
+
 /// A sentence for an unknown word in a setting with fixed words.
 fn unknown_word(message: &str) -> Option<String> {
     let (word, known, near) = unknown(message, "unknown variant `")?;
@@ -63,4 +87,48 @@ fn key_before(text: &str, value: usize) -> Option<&str> {
     let head = text.get(..value)?.trim_end().strip_suffix('=')?;
     let key = head.rsplit(['\n', ',', '{']).next()?.trim();
     (!key.is_empty()).then_some(key)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, serde::Deserialize)]
+    struct Toml {
+        #[serde(rename = "band")]
+        _band: Option<u8>,
+        #[serde(rename = "open")]
+        _open: Option<bool>,
+        #[serde(rename = "names")]
+        _names: Option<Vec<String>>,
+    }
+
+    #[test]
+    fn values_of_the_wrong_type() {
+        for (text, expected) in [
+            (
+                "band = \"x\"",
+                "x.toml, line 1: band: found \"x\"; write a whole number from 0 to 255",
+            ),
+            (
+                "\nband = 300",
+                "x.toml, line 2: band: found 300; write a whole number from 0 to 255",
+            ),
+            (
+                "band = 1.5",
+                "x.toml, line 1: band: found 1.5; write a whole number from 0 to 255",
+            ),
+            (
+                "open = 1",
+                "x.toml, line 1: open: found 1; write true or false",
+            ),
+            (
+                "names = true",
+                "x.toml, line 1: names: found true; write a list in [ ]",
+            ),
+        ] {
+            let error = read_toml::<Toml>(text, Path::new("x.toml")).unwrap_err();
+            assert_eq!(error.0, expected);
+        }
+    }
 }

@@ -580,3 +580,17 @@ fn a_digit_too_many_in_the_asking_price() {
     assert!(!said.contains("far above"), "{said}");
     assert!((slip / meant - 1.0).abs() < 0.06, "{slip} {meant}");
 }
+
+/// Who pays for a piece that a unit lacks is told how to have it counted.
+#[test]
+fn a_piece_that_was_bought() {
+    let dir = demo();
+    does(
+        &dir,
+        "buy 'Nulva 61K' --price 42 --grade B --missing charger --date 2026-09-11",
+    );
+    let said = noted(&dir, "spend d1 9 'New charger' --date 2026-09-12");
+    assert!(said.contains("d1 still lacks its charger"), "{said}");
+    let said = noted(&dir, "spend d1 4 screws --date 2026-09-12");
+    assert!(!said.contains("lacks"), "{said}");
+}
