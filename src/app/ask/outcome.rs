@@ -17,7 +17,7 @@ pub struct Waiting {
     pub cost: Decimal,
     /// Alternative return on the money per year, per cent.
     pub per_year: Option<Decimal>,
-    /// The fixed asking price.
+    /// The asking price of the first week, if it is given; it may then be lowered.
     pub asking: Option<Decimal>,
     /// Number of offers counted so far, and the weeks in which they came.
     pub seen: Option<(u16, Decimal)>,
@@ -73,7 +73,7 @@ pub struct Basis<'a> {
     pub deadline: Option<(u16, Decimal)>,
     /// Per cent of the likely price of a quick sale at the deadline, unless the net was given.
     pub quick_sale: Option<Decimal>,
-    /// The fixed asking price.
+    /// The asking price of the first week, if it is given; it may then be lowered.
     pub asking: Option<Decimal>,
     /// Minutes of work for a sale, and their cost.
     pub work: (Decimal, Decimal),

@@ -23,7 +23,7 @@ pub struct Ask<'a> {
     pub few_offers: Variant,
     /// The same at the high end of the rate.
     pub many_offers: Variant,
-    /// Results with the best asking price of each week, if a fixed one is given; null otherwise.
+    /// Results with the best asking price of each week, if another one is given; null otherwise.
     pub best_asking_price: Option<Variant>,
     /// The plan by week.
     pub weeks: Vec<Week>,
@@ -205,7 +205,7 @@ pub struct ReckonedWith {
     pub trend_percent_per_month: f64,
     /// Deadline; null without one.
     pub deadline: Option<Deadline>,
-    /// The fixed asking price; null if each week has the best one.
+    /// The asking price of the first week, if it was given; it may then be lowered. Null if each week has the best one.
     pub asking: Option<Money>,
     /// Minutes of work for a sale.
     pub minutes_per_sale: String,
