@@ -146,19 +146,14 @@ fn implied(level: &str, members: &[&Adjustment], named: bool) -> String {
         _ => None,
     });
     let pieces: Vec<&str> = pieces.collect();
-    if pieces.len() > NAMED {
-        let other = if named { "other " } else { "" };
-        let level = if level.is_empty() {
-            String::new()
-        } else {
-            format!("{level}: ")
-        };
-        format!("{level}{} {other}pieces missing", pieces.len())
-    } else {
-        let none = format!("no {}", pieces.join(", no "));
-        match level {
-            "" => none,
-            _ => format!("{level} ({none})"),
-        }
+    let (many, other) = (pieces.len() > NAMED, if named { "other " } else { "" });
+    let missing = match many {
+        true => format!("{} {other}pieces missing", pieces.len()),
+        false => format!("no {}", pieces.join(", no ")),
+    };
+    match level {
+        "" => missing,
+        _ if many => format!("{level}: {missing}"),
+        _ => format!("{level} ({missing})"),
     }
 }

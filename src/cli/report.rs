@@ -180,16 +180,12 @@ impl ReportArgs {
             let all = chosen(&[], book.watched()?)?;
             return Ok(all.into_iter().map(asked).collect());
         }
-        if let [one] = self.watched.as_slice()
-            && !self.unit.is_blank()
-        {
-            let besides = self.unit.description(book.settings())?;
-            return self.of_model(meant(book, one, besides, &mut notice)?.description);
-        }
+        // Of several units no other facts are given.
+        let besides = self.unit.description(book.settings())?;
         let mut ordered: Vec<(String, Description)> = Vec::new();
         for name in &self.watched {
-            let unit = meant(book, name, Description::default(), &mut notice)?;
-            if unit.kind == Kind::Model {
+            let unit = meant(book, name, besides.clone(), &mut notice)?;
+            if unit.kind == Kind::Model || !self.unit.is_blank() {
                 return self.of_model(unit.description);
             }
             if ordered.iter().all(|(known, _)| known != name) {

@@ -27,7 +27,7 @@
 use std::collections::BTreeSet;
 use std::f64::consts::PI;
 
-use super::ep::Normal;
+use super::ep::{Normal, Sites};
 use super::walk::{NEGLIGIBLE, Place, Question, State, Walk, highest};
 
 /// Probability that a price is mistyped, under the distribution that allows it.
@@ -186,7 +186,8 @@ impl<'a> Search<'a> {
         // Without its row, a coefficient may have its rule alone: the sites start from the rules.
         let start = walk.climb(State {
             sigma,
-            ..State::first(self.question)
+            beta: self.question.start.clone(),
+            sites: Sites::of(self.question.rules),
         })?;
         let peak = walk.at(start.sigma, &start)?;
         let place = peak.0.clone();

@@ -370,28 +370,25 @@ fn check_refund(entry: &Entry, deal: &Deal) -> Result<(), Refusal> {
 /// The refusal of an entry that does not fit the state of a deal.
 fn not_in(deal: &Deal, expected: State) -> Refusal {
     let since = deal.closed_on.unwrap_or(deal.bought_on);
+    let wrong = format!(
+        "if that is wrong, `compband ledger entries --deal {}` shows which entry to reverse",
+        deal.name()
+    );
     let next = match (deal.state, expected) {
         (State::Open, _) => "record the sale first: `compband sold`".to_string(),
         (_, State::Sold) => "only what was sold can be refunded".to_string(),
-        (state, _) => {
-            let name = deal.name();
-            let wrong = format!(
-                "if that is wrong, `compband ledger entries --deal {name}` shows which entry to reverse"
-            );
-            match state {
-                State::Sold => format!(
-                    "{wrong}; if the unit came back, record it with `compband ledger refund {name} --back`"
-                ),
-                _ => wrong,
-            }
-        }
+        (State::Sold, _) => format!(
+            "{wrong}; if the unit came back, record it with `compband ledger refund {} --back`",
+            deal.name()
+        ),
+        _ => wrong,
     };
     let state = match deal.state {
         State::Open => format!("is in stock since {since}"),
         state => format!("was {} on {since}", state.word()),
     };
     Refusal {
-        message: format!("{}, {:?}, {state}", deal.name(), deal.unit.model,),
+        message: format!("{}, {:?}, {state}", deal.name(), deal.unit.model),
         next,
     }
 }
